@@ -1,0 +1,82 @@
+"""Monte Carlo reliability of batteryless wireless nodes, from press to acknowledgement.
+
+The public names are resolved when they are first used, so that importing the package costs next to nothing::
+
+    from yieldsim import Settings, read_design, yields
+
+    result = yields(read_design("node.toml"), Settings(units=2048))
+    print(result.verdict.reason)
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.actuation import ActuationResult as ActuationResult
+    from yieldsim.analysis.actuation import actuation as actuation
+    from yieldsim.analysis.check import CheckResult as CheckResult
+    from yieldsim.analysis.check import check as check
+    from yieldsim.analysis.ranking import RankResult as RankResult
+    from yieldsim.analysis.ranking import rank as rank
+    from yieldsim.analysis.result import Result as Result
+    from yieldsim.analysis.signoff import SignoffResult as SignoffResult
+    from yieldsim.analysis.signoff import signoff as signoff
+    from yieldsim.analysis.yields import YieldResult as YieldResult
+    from yieldsim.analysis.yields import yields as yields
+    from yieldsim.design.parameter import Parameter as Parameter
+    from yieldsim.design.reading import design_from_toml as design_from_toml
+    from yieldsim.design.reading import json_schema as json_schema
+    from yieldsim.design.reading import read_design as read_design
+    from yieldsim.design.schema import Design as Design
+    from yieldsim.engine.columns import Condition as Condition
+    from yieldsim.engine.response import Response as Response
+    from yieldsim.engine.settings import Settings as Settings
+    from yieldsim.estimate.intervals import Estimate as Estimate
+    from yieldsim.words.errors import InputError as InputError
+    from yieldsim.words.errors import WorkError as WorkError
+    from yieldsim.words.errors import YieldsimError as YieldsimError
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "ActuationResult": "analysis.actuation",
+    "CheckResult": "analysis.check",
+    "Condition": "engine.columns",
+    "Design": "design.schema",
+    "Estimate": "estimate.intervals",
+    "InputError": "words.errors",
+    "Parameter": "design.parameter",
+    "RankResult": "analysis.ranking",
+    "Response": "engine.response",
+    "Result": "analysis.result",
+    "Settings": "engine.settings",
+    "SignoffResult": "analysis.signoff",
+    "WorkError": "words.errors",
+    "YieldResult": "analysis.yields",
+    "YieldsimError": "words.errors",
+    "actuation": "analysis.actuation",
+    "check": "analysis.check",
+    "design_from_toml": "design.reading",
+    "json_schema": "design.reading",
+    "rank": "analysis.ranking",
+    "read_design": "design.reading",
+    "signoff": "analysis.signoff",
+    "yields": "analysis.yields",
+}
+__all__ = ["__version__", *_HOMES]
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module that a public name lives in when the name is first used."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """Return the public names, used or not."""
+    return sorted({*globals(), *_HOMES})

@@ -1,0 +1,118 @@
+"""The one door for delimited files: named columns of numbers, bounded in size, every fault in plain words."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from yieldsim.words.errors import InputError, Problem
+from yieldsim.words.spelling import nearest
+
+MAX_BYTES = 64_000_000
+MAX_ROWS = 1_000_000
+_SEPARATORS = ",;\t"
+Fault = Callable[[str, str], InputError]  # (reason, remedy) -> error about this file
+
+
+def read_columns(
+    path: str | Path, columns: Iterable[str], *, base: Path | None, key: str, max_rows: int = MAX_ROWS
+) -> dict[str, list[float]]:
+    """Columns of a delimited text file with a header line.
+
+    The separator (comma, semicolon or tab) is the one that the header holds most of. Numbers have a decimal
+    point.
+
+    Parameters
+    ----------
+    path : as the user wrote it; relative to ``base`` and below it, unless ``base`` is None
+    columns : names in the header line
+    base : folder below which the file must lie; None lifts that rule
+    key : dotted path of the key that named the file, for the error
+    max_rows : more rows than this are refused
+
+    Returns
+    -------
+    dict : name -> numbers (n,), one a row, all finite
+
+    Raises
+    ------
+    InputError : the file cannot be read, or a cell of these columns is not a finite number
+    """
+    wanted = list(columns)
+    name = str(path)
+
+    def fault(reason: str, remedy: str) -> InputError:
+        return InputError(Problem(None, key, name, reason, remedy))
+
+    text = _text_of(_located(path, base, fault), fault)
+    header_line = text.partition("\n")[0]
+    separator = max(_SEPARATORS, key=header_line.count)
+    reader = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True)
+    try:
+        rows = [row for row in reader if any(cell.strip() for cell in row)]
+    except csv.Error as error:
+        raise fault(f"not a table ({error} in line {reader.line_num})", "give a CSV file with a header line") from None
+    if not rows:
+        raise fault("the file is empty", "give a CSV file with a header line and numbers below it")
+    header = [cell.strip() for cell in rows[0]]
+    for column in wanted:
+        if header.count(column) != 1:
+            state = "no column" if column not in header else "more than one column"
+            raise fault(f'{state} "{column}" in its header line', nearest(column, header))
+    if len(rows) == 1:
+        raise fault("no rows below its header line", "give at least one row of numbers")
+    if len(rows) - 1 > max_rows:
+        raise fault(f"more than {max_rows:,} rows", "give fewer rows")
+    return {column: _numbers(rows, header.index(column), column, fault) for column in wanted}
+
+
+def _located(path: str | Path, base: Path | None, fault: Fault) -> Path:
+    """Find the file on disk, below ``base``."""
+    if base is None:
+        return Path(path)
+    folder = base.resolve()
+    found = (folder / path).resolve()
+    if Path(path).is_absolute() or not found.is_relative_to(folder):
+        raise fault("the file lies outside the configuration's folder", "put it beside the configuration or below it")
+    return found
+
+
+def _text_of(path: Path, fault: Fault) -> str:
+    try:
+        if not path.is_file():
+            raise fault("no such file", "check its name; files are named relative to the configuration")
+        if path.stat().st_size > MAX_BYTES:
+            raise fault(f"larger than {MAX_BYTES // 1_000_000} MB", "give a shorter file")
+        data = path.read_bytes()
+    except OSError as error:
+        raise fault(f"it cannot be read ({error.strerror})", "check the file and its permissions") from None
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = "\0"
+    if "\0" in text:
+        raise fault("not a text file", "give a CSV file in UTF-8")
+    if not text.strip():
+        raise fault("the file is empty", "give a CSV file with a header line and numbers below it")
+    return text.lstrip()
+
+
+def _numbers(rows: list[list[str]], index: int, column: str, fault: Fault) -> list[float]:
+    numbers = []
+    for position, row in enumerate(rows[1:], start=1):
+        cell = row[index].strip() if index < len(row) else ""
+        try:
+            number = float(cell.replace("\u2212", "-")) if "_" not in cell else math.nan
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            what = f'"{cell[:30]}"' if cell else "an empty cell"
+            raise fault(
+                f'{what} in column "{column}", row {position} below the header, is not a finite number',
+                "write a number with a decimal point in every row",
+            )
+        numbers.append(number)
+    return numbers
