@@ -1,0 +1,1 @@
+"""What is built: the configuration file as typed, unit-checked, immutable objects."""

@@ -1,0 +1,1 @@
+"""The shape of the configuration file: one pydantic model a table, and the JSON Schema from them."""

@@ -1,0 +1,356 @@
+"""A design and its parts: immutable objects of plain SI numbers, made by :mod:`yieldsim.design.reading`.
+
+Quantities that may carry a tolerance or a law are :class:`~yieldsim.design.parameter.Parameter`; everything
+else is plain. Temperatures are in degC, ages in years, all other numbers SI.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from yieldsim.design.identity import fingerprint
+from yieldsim.design.parameter import Parameter
+from yieldsim.design.tree import parameters_of, with_replaced
+from yieldsim.words.errors import InputError, Problem
+
+
+@dataclass(frozen=True)
+class Defaults:
+    """What a bare ``±5 %`` means: its shape and the level it is drawn at."""
+
+    shape: str = "uniform"
+    level: str = "unit"
+
+
+@dataclass(frozen=True)
+class Site:
+    """A share of the units that spends its life on a mission of its own ((degC, share), ...)."""
+
+    name: str
+    share: float
+    mission: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Where and how long the design works; temperatures x ages are the cells of every analysis.
+
+    Attributes
+    ----------
+    temperatures : [degC]
+    ages : [yr]
+    service_life : [yr]
+    actuations_per_day : None when the file does not say
+    mission : ((temperature [degC], share of the actuations and of the years), ...); 25 degC alone when left
+        out
+    mission_given : whether the file states the mission
+    sites : populations of sites, empty for one mission for all
+    """
+
+    temperatures: tuple[float, ...]
+    ages: tuple[float, ...]
+    service_life: float
+    actuations_per_day: float | None = None
+    mission: tuple[tuple[float, float], ...] = ((25.0, 1.0),)
+    mission_given: bool = False
+    sites: tuple[Site, ...] = ()
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """What must be reached: ``completion`` of each unit's actuations, by a share ``unit_yield`` of units."""
+
+    completion: float | None = None
+    unit_yield: float | None = None
+    applies_to: str = "every condition"
+    confidence: float = 0.95
+
+
+@dataclass(frozen=True)
+class Derating:
+    """A stress that must stay at or below ``at_most`` of its rating in ``share`` of the actuations."""
+
+    of: str
+    at_most: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Stroke:
+    """One pass of the magnet; ``linkage`` is signed and relative, ``transit_time``, ``speed`` may be None."""
+
+    start: Parameter
+    linkage: Parameter
+    transit_time: Parameter | None = None
+    speed: Parameter | None = None
+
+
+@dataclass(frozen=True)
+class Waveform:
+    """A measured open-circuit emf, linear between samples of ``time`` [s] and ``emf`` [V]."""
+
+    time: tuple[float, ...]
+    emf: tuple[float, ...]
+    scale: Parameter
+    file: str = ""
+
+
+@dataclass(frozen=True)
+class Harvester:
+    """An electromagnetic harvester: ``peak_emf`` with ``strokes`` (half-sines), or a ``waveform``."""
+
+    kind: str
+    peak_emf: Parameter | None
+    transit_time: Parameter | None
+    speed: Parameter
+    coil_resistance: Parameter
+    coil_inductance: Parameter
+    strokes: tuple[Stroke, ...] = ()
+    waveform: Waveform | None = None
+    mechanical_energy: Parameter | None = None
+
+
+@dataclass(frozen=True)
+class Rectifier:
+    """``full bridge`` (two junctions in series) or ``single diode``; ratings [A], [V]."""
+
+    kind: str
+    forward_drop: Parameter
+    reverse_leakage: Parameter
+    current_rating: float | None = None
+    reverse_rating: float | None = None
+
+
+@dataclass(frozen=True)
+class Storage:
+    """The storage capacitor. ``insulation`` [ohm*F] and ``clamp_voltage`` [V] are None where there is none.
+
+    ``since_soldering`` [h] is the time between soldering and age 0.
+    """
+
+    capacitance: Parameter
+    esr: Parameter
+    insulation: Parameter | None
+    initial_voltage: Parameter
+    clamp_voltage: Parameter | None = None
+    voltage_rating: float | None = None
+    since_soldering: float = 1000.0
+
+
+@dataclass(frozen=True)
+class Regulator:
+    """``linear``, ``buck`` or ``direct``; what its kind does not have is None."""
+
+    kind: str
+    output: Parameter | None
+    quiescent: Parameter
+    off_current: Parameter
+    ground_share: Parameter | None
+    start_voltage: Parameter
+    stop_voltage: Parameter
+    start_delay: Parameter
+    output_capacitance: Parameter
+    dropout: Parameter | None = None
+    efficiency: Parameter | None = None
+    voltage_rating: float | None = None
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One transmission: ``octets`` of the PSDU behind ``overhead_octets``; ``bit_rate`` [bit/s]."""
+
+    octets: int
+    bit_rate: float
+    overhead_octets: int
+
+    @property
+    def air_time(self) -> float:
+        """Time on air [s], (octets + overhead_octets) * 8 / bit_rate."""
+        return (self.octets + self.overhead_octets) * 8 / self.bit_rate
+
+
+@dataclass(frozen=True)
+class Acknowledgement:
+    """Wholly arrived ``earliest`` + U(0, ``spread``) after the frame's end; ``timeout`` ends the wait [s]."""
+
+    earliest: Parameter
+    spread: Parameter
+    timeout: Parameter
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the load sequence: exactly one of ``duration``, ``frame`` and ``acknowledgement`` is set.
+
+    ``required`` is false only for a step after the acknowledgement that is no part of completion.
+    """
+
+    name: str
+    when: str
+    kind: str
+    duration: Parameter | None
+    frame: Frame | None
+    acknowledgement: Acknowledgement | None
+    current: Parameter
+    minimum_supply: Parameter | None
+    required: bool
+
+
+@dataclass(frozen=True)
+class Radio:
+    """The load: lowest supply it works at, highest it bears [V], and what it does in order."""
+
+    minimum_supply: Parameter
+    maximum_supply: float | None
+    sequence: tuple[Step, ...]
+
+
+@dataclass(frozen=True)
+class Backoff:
+    """Channel access by listening before talking (IEEE 802.15.4, unslotted CSMA-CA) and what it costs."""
+
+    unit: Parameter
+    busy: Parameter
+    idle_current: Parameter
+    assess_time: Parameter
+    assess_current: Parameter
+    turnaround: Parameter
+    turnaround_current: Parameter
+    minimum_exponent: int
+    maximum_exponent: int
+    maximum_backoffs: int
+
+
+@dataclass(frozen=True)
+class Link:
+    """``attempts`` counts all transmissions; losses as shares, or from ``signal_to_noise`` [dB]."""
+
+    attempts: int
+    frame_loss: Parameter
+    acknowledgement_loss: Parameter
+    signal_to_noise: Parameter | None = None
+    backoff: Backoff | None = None
+
+
+@dataclass(frozen=True)
+class Correlation:
+    """Spearman ``rank`` correlation of each pair of the parameters ``between``, at one ``level``."""
+
+    between: tuple[str, ...]
+    rank: float
+    level: str
+
+
+@dataclass(frozen=True)
+class Design:
+    """Everything a configuration file says, checked and resolved.
+
+    ``source`` is the file it was read from and ``text`` that file's content. ``warnings`` holds what is
+    allowed but deserves a look, each once.
+    """
+
+    title: str
+    source: Path | None
+    text: str
+    defaults: Defaults
+    conditions: Conditions
+    requirement: Requirement | None
+    deratings: tuple[Derating, ...]
+    harvester: Harvester | None
+    rectifier: Rectifier
+    storage: Storage
+    regulator: Regulator
+    radio: Radio
+    link: Link
+    correlations: tuple[Correlation, ...]
+    warnings: tuple[str, ...] = ()
+
+    @cached_property
+    def parameters(self) -> dict[str, Parameter]:
+        """Every parameter by name, from harvester to link, coefficients of a law behind their owner."""
+        return {p.name: p for p in parameters_of(self)}
+
+    @cached_property
+    def hash(self) -> str:
+        """16 hexadecimal digits over resolved numbers and measured values; titles and notes do not count."""
+        parts = (
+            self.harvester,
+            self.rectifier,
+            self.storage,
+            self.regulator,
+            self.radio,
+            self.link,
+            self.correlations,
+        )
+        return fingerprint(parts)
+
+    @cached_property
+    def conditions_hash(self) -> str:
+        """16 hexadecimal digits over conditions, requirement and derating rules."""
+        return fingerprint((self.conditions, self.requirement, self.deratings))
+
+    def with_nominal(self, name: str, value: Any) -> Design:
+        """Return the same design with another nominal value.
+
+        Parameters
+        ----------
+        name : of a parameter
+        value : SI number, a string with its unit, or a quantity object with ``.to(unit).magnitude``
+
+        Raises
+        ------
+        InputError : no such parameter, an impossible value, or a design that the value makes impossible
+        """
+        from yieldsim.design.quantity import si_value
+
+        old = self._parameter(name)
+        nominal = si_value(value, old.dimension, key=name)
+        points = old.points
+        if points is not None:  # the whole curve moves, so that its last point stays the nominal
+            points = tuple((current, nominal - (old.nominal - drop)) for current, drop in points)
+        return self.with_parameter(replace(old, nominal=nominal, points=points, defaulted=False))
+
+    def with_parameter(self, parameter: Parameter) -> Design:
+        """Return the same design with the parameter of that name replaced.
+
+        Raises
+        ------
+        InputError : no such parameter, another dimension, or a design that the parameter makes impossible
+        """
+        from yieldsim.design.advice import warnings_of
+        from yieldsim.design.rules import problems_of
+
+        old = self._parameter(parameter.name)
+        if old.dimension != parameter.dimension:
+            raise InputError(
+                Problem(
+                    None,
+                    parameter.name,
+                    parameter.dimension,
+                    f"the parameter measures {old.dimension}",
+                    "keep its dimension",
+                )
+            )
+        changed = with_replaced(self, parameter)
+        problems = problems_of(changed)
+        if problems:
+            raise InputError(*problems)
+        return replace(changed, warnings=warnings_of(changed))
+
+    def _parameter(self, name: str) -> Parameter:
+        if name not in self.parameters:
+            from yieldsim.words.spelling import nearest
+
+            raise InputError(
+                Problem(
+                    None,
+                    name,
+                    None,
+                    "no parameter of the design has this name",
+                    nearest(name, self.parameters),
+                )
+            )
+        return self.parameters[name]
