@@ -1,0 +1,1 @@
+"""How one actuation runs, compiled. It knows arrays only."""

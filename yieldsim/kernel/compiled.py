@@ -1,0 +1,81 @@
+"""The two decorators of the compiled code: leaves, and the few entry points that are called from Python.
+
+Numba keeps a compiled entry point on disk and looks at the time stamp of that function's own file alone, so
+an edit of a leaf in another file would go unnoticed. An index entry of that cache also carries a hash of the
+contents of the function's closure; an entry point therefore holds a digest of every file of this package in
+its closure, and any edit makes a new entry.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar, cast
+
+from numba import njit
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+# No fastmath: it reorders sums and assumes that NaN and inf do not occur. Numpy's error model gives inf and
+# NaN where Python raises, which the caller turns into the outcome "not finished".
+_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": False}
+
+
+@cache
+def package_digest() -> int:
+    """Return 63 bits of a digest of the names and bytes of every ``.py`` file of this package."""
+    digest = hashlib.blake2b(digest_size=8)
+    folder = Path(__file__).parent
+    for path in sorted(folder.rglob("*.py")):
+        content = path.read_bytes()
+        digest.update(f"{path.relative_to(folder).as_posix()}\0{len(content)}\0".encode())
+        digest.update(content)
+    return int.from_bytes(digest.digest(), "big") >> 1
+
+
+def compiled(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a leaf: a function called by other compiled code; it is stored as a part of the entry point using it."""
+    return cast("Callable[P, R]", njit(cache=False, **_OPTIONS)(function))
+
+
+def inlined(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a leaf that is written into its callers: arrays pass on without their references being counted."""
+    return cast("Callable[P, R]", njit(cache=False, forceinline=True, **_OPTIONS)(function))
+
+
+def entry_point(factory: Callable[[int], Callable[P, R]]) -> Callable[P, R]:
+    """Compile a function that is called from Python and keep it on disk until a file of this package changes.
+
+    Parameters
+    ----------
+    factory : callable
+        Takes the digest and returns the function to compile, which must mention the digest so that it stands
+        in its closure. The function must close over nothing else::
+
+            @entry_point
+            def total(digest: int) -> Callable[[FloatArray], float]:
+                def total(x: FloatArray) -> float:
+                    _ = digest
+                    return leaf(x)
+
+                return total
+
+    Returns
+    -------
+    callable
+        The compiled function, or the plain one where compilation is switched off (``NUMBA_DISABLE_JIT=1``).
+
+    Raises
+    ------
+    TypeError
+        If the function's closure is not exactly the digest.
+    """
+    digest = package_digest()
+    function = factory(digest)
+    cells = getattr(function, "__closure__", None) or ()
+    if [cell.cell_contents for cell in cells] != [digest]:
+        raise TypeError(f"entry point {function.__qualname__} must close over the digest and nothing else")
+    return cast("Callable[P, R]", njit(cache=True, **_OPTIONS)(function))
