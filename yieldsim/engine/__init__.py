@@ -1,0 +1,1 @@
+"""Runs many actuations: from a design and its population to tallies."""

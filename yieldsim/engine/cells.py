@@ -1,0 +1,194 @@
+"""One block of units in one cell: its tally, and the completion of each unit conditioned on the unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.engine.columns import Condition
+from yieldsim.engine.response import Response
+from yieldsim.engine.strata import Stratum, link_chances, list_strata, pivot_slot
+from yieldsim.engine.tally import Tally, merge, tally_rows
+from yieldsim.estimate.pivot import pivot_probability
+from yieldsim.estimate.unit_yield import UnitCompletion, combine_strata
+from yieldsim.kernel import layout as at
+from yieldsim.kernel.loop import run
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Rule = Callable[[FloatArray], NDArray[np.bool_]]
+
+ROWS_AT_A_TIME = 1 << 16
+# Presses of the conditioned estimate stand apart from those of the sample: their actuation numbers begin here.
+CONDITIONED = 1 << 30
+# Draws of everything but the pivot, for each stratum of each unit.
+DRAWS = 4
+# Scan of the pivot's normal score. With one stroke a margin rises with the press, so that it changes sign once; with
+# several, a false start adds a sign change where it begins and one where it ends, and the scan is finer.
+_COARSE = (-5.0, -2.0, 0.0, 2.0, 5.0)
+_FINE = tuple(x / 4.0 for x in range(-20, 21))
+
+
+@dataclass(frozen=True)
+class BlockAnswer:
+    """What one block of units did in one cell.
+
+    ``completion`` and ``energy`` are the completion probability and the probability that the energy suffices, of each
+    unit.
+    """
+
+    tally: Tally
+    completion: UnitCompletion | None
+    energy: UnitCompletion | None
+
+
+def run_block(
+    response: Response,
+    condition: Condition,
+    units: IntArray,
+    actuations: int,
+    required: float | None,
+    rules: Sequence[Rule] = (),
+) -> BlockAnswer:
+    """Run one block in one cell.
+
+    Parameters
+    ----------
+    response : Response
+    condition : Condition
+    units : (n,) unit numbers
+    actuations : of each unit, for the tally
+    required : completion required of a unit; None leaves the conditioned estimate out
+    rules : derating rules, values -> whether each row keeps it
+    """
+    base, scale = response.unit_base(units, condition)
+    tally = _tally(response, base, scale, units, actuations, rules)
+    if required is None:
+        return BlockAnswer(tally, None, None)
+    completion, energy = _conditioned(response, base, scale, units, required)
+    return BlockAnswer(tally, completion, energy)
+
+
+def _tally(
+    response: Response,
+    base: FloatArray,
+    scale: FloatArray,
+    units: IntArray,
+    actuations: int,
+    rules: Sequence[Rule],
+) -> Tally:
+    """Tally all actuations of the units, some units at a time."""
+    chunk = max(1, ROWS_AT_A_TIME // actuations)
+    parts = []
+    for first in range(0, len(units), chunk):
+        some = np.arange(first, min(first + chunk, len(units)))
+        rows = np.empty((len(some) * actuations, 3), dtype=np.int64)
+        rows[:, at.ROW_UNIT] = np.repeat(some, actuations)
+        rows[:, at.ROW_UNIT_ID] = np.repeat(units[some], actuations)
+        rows[:, at.ROW_ACTUATION] = np.tile(np.arange(actuations), len(some))
+        values, codes = run(response.kernel, base, scale, rows, accuracy=response.settings.accuracy)
+        parts.append(
+            tally_rows(
+                rows, values, codes, units=len(some), actuations=actuations,
+                steps=len(response.design.radio.sequence), attempts=response.kernel.attempts, derated=rules,
+            )
+        )  # fmt: skip
+    return merge(parts)
+
+
+def _conditioned(
+    response: Response, base: FloatArray, scale: FloatArray, units: IntArray, required: float
+) -> tuple[UnitCompletion, UnitCompletion]:
+    """Completion of each unit, and its probability of enough energy, given the unit."""
+    tolerance = (1.0 - required) / 200.0 if required < 1.0 else 1e-6
+    strata, weights = list_strata(response, link_chances(response, base, scale), 10.0 * tolerance)
+    slot = pivot_slot(response)
+    draws = DRAWS if _others_drawn(response, slot) else 1
+    shape = (len(units), len(strata), draws)
+    asked = _Asked(response, base, scale, units, strata, slot, draws)
+    low, high = pivot_probability(
+        asked.margin, len(units) * len(strata) * draws, grid=_grid(response, slot), tolerance=tolerance
+    )
+    low, high = low.reshape(shape), high.reshape(shape)
+    rest = np.maximum(1.0 - weights.sum(axis=1), 0.0)
+    drawn = draws > 1
+    energy = combine_strata(low, high, weights, rest, drawn=drawn)
+    if asked.late:
+        low, high = pivot_probability(
+            asked.margin_of_completion, low.size, grid=_grid(response, slot), tolerance=tolerance
+        )
+        low, high = low.reshape(shape), high.reshape(shape)
+    acknowledged = np.array([stratum.acknowledged for stratum in strata])[None, :, None]
+    completion = combine_strata(low * acknowledged, high * acknowledged, weights, rest, drawn=drawn)
+    return completion, energy
+
+
+def _others_drawn(response: Response, slot: int | None) -> bool:
+    """Whether anything but the pivot and the planned outcome of the link differs from actuation to actuation."""
+    if any(d.level == "actuation" and d.place != slot for d in response.dimensions):
+        return True
+    names = {d.name for d in response.dimensions if d.level == "event"}
+    return any(name.startswith("link.backoff.slot") or name.endswith(".latency") for name in names)
+
+
+def _grid(response: Response, slot: int | None) -> FloatArray:
+    from scipy.special import ndtr
+
+    if slot is None:
+        return np.array([0.5])
+    harvester = response.design.harvester
+    single = harvester is not None and len(harvester.strokes) == 1
+    return np.asarray(ndtr(np.array(_COARSE if single else _FINE)), dtype=np.float64)
+
+
+class _Asked:
+    """The margin of (unit, stratum, draw) rows as a function of the pivot's uniform."""
+
+    def __init__(
+        self,
+        response: Response,
+        base: FloatArray,
+        scale: FloatArray,
+        units: IntArray,
+        strata: list[Stratum],
+        slot: int | None,
+        draws: int,
+    ) -> None:
+        self.response, self.base, self.scale, self.units = response, base, scale, units
+        self.plans = np.stack([stratum.plan(response.kernel.attempts) for stratum in strata])
+        self.acknowledged = np.array([stratum.acknowledged for stratum in strata])
+        self.slot, self.draws = slot, draws
+        self.late = False  # an acknowledgement came after its timeout in a stratum that expects it
+
+    def margin(self, rows: IntArray, v: FloatArray) -> FloatArray:
+        """Voltage margin [V] of the rows at the pivot's uniforms ``v``."""
+        return self._ask(rows, v)[0]
+
+    def margin_of_completion(self, rows: IntArray, v: FloatArray) -> FloatArray:
+        """Voltage margin [V], -inf where the acknowledgement came too late however much energy there was."""
+        g, late = self._ask(rows, v)
+        return np.where(late, -np.inf, g)
+
+    def _ask(self, rows: IntArray, v: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        g = np.empty(len(rows))
+        late = np.empty(len(rows), dtype=bool)
+        for first in range(0, len(rows), ROWS_AT_A_TIME):
+            some = slice(first, first + ROWS_AT_A_TIME)
+            g[some], late[some] = self._ask_some(rows[some], v[some])
+        self.late = self.late or bool(late.any())
+        return g, late
+
+    def _ask_some(self, rows: IntArray, v: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        pair, draw = np.divmod(rows, self.draws)
+        unit, stratum = np.divmod(pair, len(self.plans))
+        asked = np.stack([unit, self.units[unit], CONDITIONED + draw], axis=1)
+        values, codes = run(
+            self.response.kernel, self.base, self.scale, asked, plans=self.plans[stratum],
+            pivot_slot=self.slot or 0, pivots=None if self.slot is None else v,
+            accuracy=self.response.settings.accuracy,
+        )  # fmt: skip
+        late = self.acknowledged[stratum] & (codes[:, at.OUTCOME] == at.UNACKNOWLEDGED)
+        return values[:, at.VOLTAGE_MARGIN], late

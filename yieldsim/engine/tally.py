@@ -1,0 +1,232 @@
+"""What travels from a block of units: counts, fixed-edge histograms, and short exact lists; mergeable in block
+order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.kernel import layout as at
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+LONGEST_LIST = 100
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What is counted: a column of the kernel's values, and the fixed edges of its histogram."""
+
+    column: int
+    low: float
+    high: float
+    bins: int
+
+    @property
+    def edges(self) -> FloatArray:
+        """Edges (bins + 1,) in the column's unit."""
+        return np.linspace(self.low, self.high, self.bins + 1)
+
+
+COUNTED = {
+    "reserve_V": Counted(at.RESERVE, -20.0, 20.0, 20000),
+    "voltage_margin_V": Counted(at.VOLTAGE_MARGIN, -20.0, 20.0, 20000),
+    "hold_up_s": Counted(at.HOLD_UP, -0.2, 0.8, 10000),
+    "run_time_s": Counted(at.RUN_TIME, 0.0, 1.0, 10000),
+    "peak_voltage_V": Counted(at.PEAK_VOLTAGE, 0.0, 60.0, 12000),
+    "peak_current_A": Counted(at.PEAK_CURRENT, 0.0, 5.0, 20000),
+    "peak_reverse_V": Counted(at.PEAK_REVERSE, 0.0, 80.0, 16000),
+}
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Counts of one cell over n units.
+
+    Attributes
+    ----------
+    actuations : of each unit
+    completed, delivered, sufficed : (n,) actuations of each unit
+    derated : (n, D) actuations of each unit within each derating rule
+    outcomes : (CODES_OF_OUTCOME,) counts by outcome code, channel access in the last place
+    attempts : (A + 1, 2) by attempts used: actuations, completed
+    histograms : name -> (bins + 2,) counts, below the first edge first, above the last one last
+    reserve_by_attempts : (A + 1, bins + 2) the reserve's histogram by attempts used
+    extremes : name -> (2,) least and greatest value seen
+    worst, nearest, failing, unfinished : rows (rank, unit, actuation, outcome code, voltage margin [V]) in order of
+        rank, at
+        most LONGEST_LIST; ``failing`` is ranked by a hash of the address and so is a random sample
+    """
+
+    actuations: int
+    completed: IntArray
+    delivered: IntArray
+    sufficed: IntArray
+    derated: IntArray
+    outcomes: IntArray
+    attempts: IntArray
+    histograms: dict[str, IntArray]
+    reserve_by_attempts: IntArray
+    extremes: dict[str, FloatArray]
+    worst: FloatArray
+    nearest: FloatArray
+    failing: FloatArray
+    unfinished: FloatArray
+
+    def merged(self, other: Tally) -> Tally:
+        """Return the tally of these units followed by the other's."""
+        if self.actuations != other.actuations:
+            raise ValueError("tallies of different actuations a unit do not merge")
+        return Tally(
+            actuations=self.actuations,
+            completed=np.concatenate([self.completed, other.completed]),
+            delivered=np.concatenate([self.delivered, other.delivered]),
+            sufficed=np.concatenate([self.sufficed, other.sufficed]),
+            derated=np.concatenate([self.derated, other.derated]),
+            outcomes=self.outcomes + other.outcomes,
+            attempts=self.attempts + other.attempts,
+            histograms={name: counts + other.histograms[name] for name, counts in self.histograms.items()},
+            reserve_by_attempts=self.reserve_by_attempts + other.reserve_by_attempts,
+            extremes={name: _wider(pair, other.extremes[name]) for name, pair in self.extremes.items()},
+            worst=shortest(np.concatenate([self.worst, other.worst])),
+            nearest=shortest(np.concatenate([self.nearest, other.nearest])),
+            failing=shortest(np.concatenate([self.failing, other.failing])),
+            unfinished=shortest(np.concatenate([self.unfinished, other.unfinished])),
+        )
+
+
+def merge(tallies: Sequence[Tally]) -> Tally:
+    """Merge tallies in their order."""
+    total = tallies[0]
+    for tally in tallies[1:]:
+        total = total.merged(tally)
+    return total
+
+
+def _wider(a: FloatArray, b: FloatArray) -> FloatArray:
+    return np.array([np.fmin(a[0], b[0]), np.fmax(a[1], b[1])])
+
+
+def shortest(rows: FloatArray) -> FloatArray:
+    """Return the first LONGEST_LIST rows by rank, then address."""
+    order = np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))
+    return rows[order[:LONGEST_LIST]]
+
+
+def outcome_place(codes: IntArray, steps: int) -> IntArray:
+    """Return the place of outcome codes in `Tally.outcomes`: codes below BROWN_OUT as they are, steps, channel access
+    last.
+    """
+    return np.where(codes >= at.BROWN_OUT + at.CHANNEL_ACCESS, at.BROWN_OUT + steps, codes)
+
+
+def count_histogram(counted: Counted, x: FloatArray) -> IntArray:
+    """Return counts (bins + 2,) of ``x``; values that are not finite are left out."""
+    x = x[np.isfinite(x)]
+    place = np.floor((x - counted.low) * (counted.bins / (counted.high - counted.low))).astype(np.int64) + 1
+    counts: IntArray = np.bincount(np.clip(place, 0, counted.bins + 1), minlength=counted.bins + 2)
+    return counts
+
+
+def histogram_quantile(counted: Counted, counts: IntArray, probability: float) -> float:
+    """Return the quantile of a histogram, linear within a bin; its error is at most one bin. NaN when empty."""
+    total = counts.sum()
+    if total == 0:
+        return float("nan")
+    target = probability * total
+    cumulated = np.cumsum(counts)
+    k = int(np.searchsorted(cumulated, target, side="left"))
+    k = min(k, counted.bins + 1)
+    if k == 0:
+        return counted.low
+    if k == counted.bins + 1:
+        return counted.high
+    before = cumulated[k - 1]
+    width = (counted.high - counted.low) / counted.bins
+    inside = (target - before) / counts[k] if counts[k] > 0 else 0.0
+    return float(counted.low + width * (k - 1 + inside))
+
+
+def tally_rows(
+    rows: IntArray,
+    values: FloatArray,
+    codes: IntArray,
+    *,
+    units: int,
+    actuations: int,
+    steps: int,
+    attempts: int,
+    derated: Sequence[Callable[[FloatArray], NDArray[np.bool_]]] = (),
+) -> Tally:
+    """Tally rows in address order, all actuations of a unit together.
+
+    Parameters
+    ----------
+    rows : (units * actuations, 3) unit's place, unit number, actuation number
+    values, codes : as `kernel.loop.run` returns them
+    units, actuations : numbers of both
+    steps, attempts : of the design
+    derated : one a rule, values -> whether each row keeps it
+    """
+    outcome = codes[:, at.OUTCOME]
+    shape = (units, actuations)
+
+    def per_unit(flags: NDArray[np.bool_]) -> IntArray:
+        kept: IntArray = flags.reshape(shape).sum(axis=1).astype(np.int64)
+        return kept
+
+    done = outcome == at.COMPLETE
+    used = codes[:, at.ATTEMPTS_USED]
+    by_attempts = np.zeros((attempts + 1, 2), dtype=np.int64)
+    by_attempts[:, 0] = np.bincount(used, minlength=attempts + 1)
+    by_attempts[:, 1] = np.bincount(used[done], minlength=attempts + 1)
+    reserve = COUNTED["reserve_V"]
+    g = values[:, at.VOLTAGE_MARGIN]
+    finite = np.isfinite(g)
+    kept = np.array([per_unit(rule(values)) for rule in derated], dtype=np.int64).reshape(-1, units).T
+    return Tally(
+        actuations=actuations,
+        completed=per_unit(done),
+        delivered=per_unit(codes[:, at.DELIVERED] == 1),
+        sufficed=per_unit(codes[:, at.SUFFICED] == 1),
+        derated=np.ascontiguousarray(kept),
+        outcomes=np.bincount(outcome_place(outcome, steps), minlength=at.BROWN_OUT + steps + 1),
+        attempts=by_attempts,
+        histograms={name: count_histogram(c, values[:, c.column]) for name, c in COUNTED.items()},
+        reserve_by_attempts=np.stack(
+            [count_histogram(reserve, values[used == k, at.RESERVE]) for k in range(attempts + 1)]
+        ),
+        extremes={name: _range(values[:, c.column]) for name, c in COUNTED.items()},
+        worst=_list(rows, outcome, g, finite, g),
+        nearest=_list(rows, outcome, g, finite, np.abs(g)),
+        failing=_list(rows, outcome, g, finite & ~done, scrambled(rows)),
+        unfinished=_list(rows, outcome, g, outcome == at.NOT_FINISHED, np.zeros(len(rows))),
+    )
+
+
+def _range(x: FloatArray) -> FloatArray:
+    x = x[np.isfinite(x)]
+    return np.array([x.min(), x.max()]) if x.size else np.full(2, np.nan)
+
+
+def scrambled(rows: IntArray) -> FloatArray:
+    """Return a rank in [0, 1) from each row's address: Fibonacci hashing of unit and actuation number."""
+    mixed = rows[:, 1].astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15) + rows[:, 2].astype(np.uint64)
+    mixed = (mixed ^ (mixed >> np.uint64(29))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(32))) >> np.uint64(11)
+    return mixed.astype(np.float64) * 2.0**-53
+
+
+def _list(rows: IntArray, outcome: IntArray, g: FloatArray, chosen: NDArray[np.bool_], rank: FloatArray) -> FloatArray:
+    """Rows (rank, unit, actuation, outcome, margin) of the chosen, the first by rank."""
+    place = np.flatnonzero(chosen)
+    if place.size > LONGEST_LIST:
+        bound = np.partition(rank[place], LONGEST_LIST - 1)[LONGEST_LIST - 1]
+        place = place[rank[place] <= bound]
+    table = np.stack([rank[place], rows[place, 1], rows[place, 2], outcome[place], g[place]], axis=1)
+    return shortest(table.astype(np.float64))
