@@ -1,0 +1,1 @@
+"""Estimators on arrays and callables: intervals, unit yield, quantiles, sensitivity indices."""
