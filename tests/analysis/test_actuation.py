@@ -1,0 +1,228 @@
+"""One actuation opened: names, steps, energies, and the reserve in other units."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from yieldsim.analysis.actuation import ActuationResult, actuation
+from yieldsim.analysis.margins import charge_between, required_input
+from yieldsim.design.parameter import AgeingLaw, Parameter
+from yieldsim.design.schema import Design
+from yieldsim.engine.columns import Condition
+from yieldsim.engine.part_tables import bias_table
+from yieldsim.engine.response import Response
+from yieldsim.engine.settings import Settings
+from yieldsim.kernel import circuit as ct
+from yieldsim.words.errors import InputError
+
+BENCH = Condition(25.0, 0.0)
+NAMES = {
+    *(
+        "outcome",
+        "delivered",
+        "start_stroke",
+        "start_margin_V",
+        "run_margin_V",
+        "voltage_margin_V",
+        "reserve_V",
+    ),
+    *(
+        "start_time_s",
+        "complete_time_s",
+        "hold_up_s",
+        "run_time_s",
+        "peak_voltage_V",
+        "peak_current_A",
+        "steps",
+    ),
+}
+STEP_NAMES = {"step", "start_s", "end_s", "lowest_input_V", "required_input_V"}
+
+
+@pytest.fixture(scope="module")
+def opened(small: Design) -> ActuationResult:
+    return actuation(small, Settings(), BENCH)
+
+
+def test_machine_readable_names(opened: ActuationResult) -> None:
+    answer = json.loads(json.dumps(opened.as_json(), allow_nan=False))
+    assert set(answer) >= NAMES | {
+        "command",
+        "version",
+        "design",
+        "design_hash",
+        "seed",
+        "settings",
+        "warnings",
+    }
+    assert answer["command"] == "actuation"
+    assert all(set(step) == STEP_NAMES for step in answer["steps"])
+    assert (answer["outcome"], answer["delivered"], answer["start_stroke"]) == ("complete", True, 1)
+
+
+def test_steps_follow_one_another_as_the_design_says(small: Design, opened: ActuationResult) -> None:
+    assert [step.step for step in opened.steps] == ["boot", "transmit", "listen"]
+    boot, transmit, listen = opened.steps
+    assert opened.start_time_s is not None
+    assert boot.start_s == pytest.approx(opened.start_time_s + 100e-6, abs=1e-9)
+    assert boot.end_s - boot.start_s == pytest.approx(2e-3, rel=1e-9)
+    # IEEE 802.15.4, O-QPSK at 2.4 GHz: (6 + 20) octets of 32 us
+    assert transmit.end_s - transmit.start_s == pytest.approx(26 * 32e-6, rel=1e-9)
+    # nominal: earliest arrival and half of its spread
+    assert listen.end_s - listen.start_s == pytest.approx(0.644e-3, rel=1e-9)
+    assert (transmit.start_s, listen.start_s) == (boot.end_s, transmit.end_s)
+    assert opened.complete_time_s == pytest.approx(listen.end_s, abs=1e-12)
+
+
+def test_margins_are_those_of_the_steps(opened: ActuationResult) -> None:
+    above = min(step.lowest_input_V - step.required_input_V for step in opened.steps)
+    # the curve is recorded at four points a step of the integration, the margin is found between them
+    assert opened.run_margin_V == pytest.approx(above, abs=2e-3)
+    assert opened.voltage_margin_V == min(opened.start_margin_V, opened.run_margin_V)
+
+
+def test_required_input_is_minimum_plus_dropout(small: Design, opened: ActuationResult) -> None:
+    # 0.2 V at 20 mA is 10 ohm: 1.8 V + 10 ohm * 3, 9 and 8 mA
+    assert [s.required_input_V for s in opened.steps] == pytest.approx([1.83, 1.89, 1.88], abs=1e-12)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.5e-3])
+def test_required_input_is_that_of_the_compiled_circuit(small: Design, slope: float) -> None:
+    step = small.radio.sequence[0]
+    current = replace(step.current, slope=slope, at=2.2) if slope else step.current
+    design = replace(
+        small,
+        radio=replace(small.radio, sequence=(replace(step, current=current), *small.radio.sequence[1:])),
+    )
+    response = Response(design, Settings())
+    x = response.nominal_base(BENCH)
+    circuit, demand = np.zeros(ct.CIRCUIT), np.zeros(ct.DEMAND)
+    ct.fill_circuit(response.kernel, x, circuit)
+    ct.demand_step(circuit, demand, current.nominal, slope, 2.2 if slope else 0.0, 1.8)
+    assert required_input(design, x, 0) == pytest.approx(ct.needed_input(circuit, demand, 1.8), abs=1e-12)
+
+
+@pytest.mark.parametrize(("low", "high"), [(1.0, 3.0), (-0.5, 2.0), (8.0, 14.0), (2.0, 2.0), (3.0, 1.0)])
+def test_charge_is_that_of_the_compiled_store(small: Design, low: float, high: float) -> None:
+    bias = small.storage.capacitance.bias
+    table, step, _ = bias_table(bias)
+    compiled = ct.store_charge(high, 33e-6, table, step) - ct.store_charge(low, 33e-6, table, step)
+    assert charge_between(bias, 33e-6, low, high) == pytest.approx(compiled, abs=33e-6 * 1e-8)
+
+
+def test_charge_without_bias_is_capacitance_times_voltage() -> None:
+    assert charge_between(None, 10e-6, 1.0, 3.0) == pytest.approx(20e-6, rel=1e-15)
+
+
+def test_the_reserve_in_kind_buys_what_it_says(opened: ActuationResult) -> None:
+    # Behind a linear regulator listening draws a constant current, so that the reserve at the end of
+    # listening, in time, is
+    # the hold-up, but for the leakage of 33 uF over 200 ohm F: some 1e-4 of it
+    assert opened.reserve_listen_s == pytest.approx(opened.hold_up_s, rel=1e-3)
+    assert opened.reserve_octets == math.floor(opened.reserve_charge_C / (9e-3 + 1e-6) / 32e-6)
+
+
+def test_the_reserve_of_a_failure_says_what_lacks(small: Design) -> None:
+    failed = actuation(small.with_nominal("radio.boot.duration", 12e-3), Settings(), Condition(60.0, 0.0))
+    assert failed.outcome.startswith("brown-out in ")
+    assert failed.reserve_V < 0.0
+    assert failed.reserve_charge_C < 0.0
+    assert failed.reserve_octets is not None
+    assert failed.reserve_octets < 0
+    assert failed.complete_time_s is None
+    assert failed.hold_up_s < 0.0
+
+
+def test_energy_is_accounted_for(opened: ActuationResult) -> None:
+    came = opened.ledger["source"] + opened.ledger["stored at the release"]
+    went = sum(opened.ledger.values()) - came
+    assert abs(came - went) <= 1e-3 * came
+    assert opened.ledger_error == pytest.approx((came - went) / came, abs=1e-12)
+    # boot takes 3 mA at 2.2 V for 2 ms
+    assert opened.ledger["boot"] == pytest.approx(3e-3 * 2.2 * 2e-3, rel=1e-6)
+    assert "channel access" not in opened.ledger
+
+
+def test_a_step_may_be_called_like_an_entry_of_the_ledger(small: Design) -> None:
+    steps = (replace(small.radio.sequence[0], name="coil"), *small.radio.sequence[1:])
+    result = actuation(replace(small, radio=replace(small.radio, sequence=steps)), Settings(), BENCH)
+    assert result.ledger["step coil"] == pytest.approx(3e-3 * 2.2 * 2e-3, rel=1e-6)
+    assert result.ledger["coil"] > 0.0
+
+
+def test_what_never_starts_is_still_told(small: Design) -> None:
+    result = actuation(small.with_nominal("harvester.peak_emf", 2.0), Settings(), BENCH)
+    assert result.outcome == "never started"
+    assert result.steps == ()
+    assert result.start_stroke is None
+    assert result.start_time_s is None
+    assert result.run_time_s is None
+    assert result.start_margin_V < 0.0
+    json.dumps(result.as_json(), allow_nan=False)
+
+
+def test_a_precharged_store_needs_no_harvester(small: Design) -> None:
+    charged = small.with_nominal("storage.initial_voltage", 4.0)
+    names = [name for name in charged.parameters if name.startswith("harvester.")]
+    assert names
+    result = actuation(replace(charged, harvester=None), Settings(), BENCH)
+    assert result.outcome == "complete"
+    assert result.start_time_s == 0.0
+    assert result.ledger["source"] == 0.0
+    assert abs(result.ledger_error) < 1e-3
+
+
+def test_an_address_opens_with_what_was_drawn(small: Design) -> None:
+    one, again = (actuation(small, Settings(), BENCH, (5, 3)) for _ in range(2))
+    assert one.as_json() == again.as_json()
+    value, nominal, unit = one.values["harvester.peak_emf"]
+    assert (nominal, unit) == (11.0, "V")
+    assert value != nominal
+    assert one.as_json()["address"] == {"unit": 5, "actuation": 3}
+    assert actuation(small, Settings(seed=1), BENCH, (5, 3)).values["harvester.peak_emf"][0] != value
+
+
+def test_nominal_values_are_those_of_the_condition(small: Design, opened: ActuationResult) -> None:
+    assert all(value == nominal for value, nominal, _ in opened.values.values())
+    hot = actuation(small, Settings(), Condition(60.0, 0.0))
+    # -0.11 %/K about 25 degC, and copper 0.393 %/K about 20 degC (IEC 60028)
+    assert hot.values["harvester.peak_emf"][0] == pytest.approx(11.0 * (1 - 0.0011 * 35))
+    assert hot.values["harvester.coil_resistance"][0] == pytest.approx(90.0 * (1 + 0.00393 * 40))
+
+
+@pytest.mark.parametrize(
+    ("condition", "text"),
+    [
+        (Condition(400.0, 0.0), "temperature = 400 degC: out of range; use -100 to 300 degC"),
+        (Condition(math.nan, 0.0), "temperature = nan degC: out of range; use -100 to 300 degC"),
+        (Condition(25.0, -1.0), "age = -1 yr: out of range; use 0 to 200 yr"),
+        (Condition(25.0, math.inf), "age = inf yr: out of range; use 0 to 200 yr"),
+    ],
+)
+def test_impossible_conditions(small: Design, condition: Condition, text: str) -> None:
+    with pytest.raises(InputError) as error:
+        actuation(small, Settings(), condition)
+    assert str(error.value) == text
+
+
+def test_a_law_that_takes_a_part_to_nothing_is_told(small: Design) -> None:
+    emf = small.harvester.peak_emf
+    fading = AgeingLaw("per year", Parameter("harvester.peak_emf.ageing.change", "factor", -0.02))
+    design = replace(small, harvester=replace(small.harvester, peak_emf=replace(emf, ageing=(fading,))), source=None)
+    with pytest.raises(InputError) as error:
+        actuation(design, Settings(), Condition(25.0, 60.0))
+    assert str(error.value) == (
+        "harvester.peak_emf.ageing.change: its factor at 60 yr is -0.2; "
+        "ask for a condition at which its law still holds"
+    )
+
+
+@pytest.mark.parametrize("address", [(-1, 0), (0, -1), (0, 2**30)])
+def test_impossible_addresses(small: Design, address: tuple[int, int]) -> None:
+    with pytest.raises(InputError, match="no such address"):
+        actuation(small, Settings(), BENCH, address)

@@ -1,0 +1,131 @@
+"""What a step needs, and what a margin in volts is worth in charge, octets and listening time."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+from yieldsim.design.schema import Design, Step
+from yieldsim.engine.columns import column_of
+from yieldsim.kernel import layout as at
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Margins:
+    """What a conversion needs: the design, its values (K,) in one actuation, and the record of that."""
+
+    design: Design
+    x: FloatArray
+    record: FloatArray
+
+
+@dataclass(frozen=True)
+class InKind:
+    """A reserve in charge [C], octets on air, listening time [s]; None where there is no such step."""
+
+    charge: float
+    octets: int | None
+    listen: float | None
+
+
+def pass_resistance(design: Design, x: FloatArray) -> float:
+    """Return the pass resistance [ohm]: dropout over its test current; 0 for a direct supply."""
+    dropout = design.regulator.dropout
+    if design.regulator.kind == "direct" or dropout is None or not dropout.at:
+        return 0.0
+    return float(x[at.DROPOUT]) / dropout.at
+
+
+def load_current(step: Step, x: FloatArray, current_column: int, supply: float) -> float:
+    """Return the load current [A] of a step at a supply [V]: I_ref + G (V_out - V_ref), never below 0."""
+    slope, reference = step.current.slope or 0.0, step.current.at or 0.0
+    return max(0.0, float(x[current_column]) + slope * (supply - reference))
+
+
+def required_input(design: Design, x: FloatArray, code: int) -> float:
+    """Return the lowest regulator input [V] at which a step works: max(V_min + R_pass I, V_stop).
+
+    Parameters
+    ----------
+    design : Design
+    x : (K,) values
+    code : index of the step, or `kernel.layout.CHANNEL_ACCESS`, whose greatest current counts
+    """
+    stop = float(x[at.STOP_VOLTAGE])
+    if code == at.CHANNEL_ACCESS:
+        minimum = float(x[at.MINIMUM_SUPPLY])
+        current = float(max(x[k] for k in (at.BACKOFF_IDLE_CURRENT, at.ASSESS_CURRENT, at.TURNAROUND_CURRENT)))
+    else:
+        step = design.radio.sequence[code]
+        columns = column_of(design)
+        minimum = float(x[at.MINIMUM_SUPPLY])
+        if step.minimum_supply is not None:
+            minimum = float(x[columns[step.minimum_supply.name]])
+        current = load_current(step, x, columns[step.current.name], minimum)
+    return max(minimum + pass_resistance(design, x) * current, stop)
+
+
+def input_current(margins: Margins, code: int) -> float:
+    """Return the regulator's input current [A] at the end of a step as recorded, else at the step's need."""
+    design, x, record = margins.design, margins.x, margins.record
+    rows = np.flatnonzero(record[:, at.REC_PHASE] == code)
+    if rows.size:
+        return float(record[rows[-1], at.REC_DRAWN])
+    step = design.radio.sequence[code]
+    need = required_input(design, x, code)
+    supply = need if design.regulator.kind == "direct" else float(x[at.OUTPUT])
+    load = load_current(step, x, column_of(design)[step.current.name], supply)
+    quiescent = float(x[at.QUIESCENT])
+    if design.regulator.kind == "buck":
+        return min(1.0, supply / (float(x[at.EFFICIENCY]) * need)) * load + quiescent
+    return load * (1.0 + float(x[at.GROUND_SHARE])) + quiescent
+
+
+def charge_between(bias: tuple[tuple[float, float], ...] | None, capacitance: float, low: float, high: float) -> float:
+    """Return the charge [C] that a store gives from ``high`` down to ``low`` [V].
+
+    It is C_s times the integral of the differential bias factor, a shape-preserving cubic that is flat beyond
+    its last point; below 0 V the store is C_s itself.
+    """
+    if bias is None or len(bias) < 2:
+        factor = 1.0 if not bias else bias[0][1]
+        return capacitance * (factor * (max(high, 0.0) - max(low, 0.0)) + min(high, 0.0) - min(low, 0.0))
+    voltages, factors = (np.array(column) for column in zip(*bias, strict=True))
+    integral = PchipInterpolator(voltages, factors).antiderivative()
+
+    def held(voltage: float) -> float:
+        if voltage <= 0.0:
+            return voltage
+        inside = min(voltage, float(voltages[-1]))
+        return float(integral(inside)) + (voltage - inside) * float(factors[-1])
+
+    return capacitance * (held(high) - held(low))
+
+
+def reserve_in_kind(margins: Margins, values: FloatArray) -> InKind:
+    """Return what the reserve is worth at the end of the step that sets it; negative by what lacks.
+
+    The charge is what the store gives over the reserve's volts, octets and time what it buys at the input
+    current of the frame and of the listening step. A part of an octet does not count.
+    """
+    design, x = margins.design, margins.x
+    store, reserve = float(values[at.RESERVE_STORE]), float(values[at.RESERVE])
+    if not (math.isfinite(store) and math.isfinite(reserve)):
+        return InKind(math.nan, None, None)
+    charge = charge_between(design.storage.capacitance.bias, float(x[at.CAPACITANCE]), store - reserve, store)
+    octets, listen = None, None
+    for code, step in enumerate(design.radio.sequence):
+        current = input_current(margins, code) if step.frame is not None or step.acknowledgement is not None else 0.0
+        if current <= 0.0:
+            continue
+        if step.frame is not None and octets is None:
+            octets = math.floor(charge / current * step.frame.bit_rate / 8.0)
+        if step.acknowledgement is not None and listen is None:
+            listen = charge / current
+    return InKind(charge, octets, listen)

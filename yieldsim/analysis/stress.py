@@ -1,0 +1,209 @@
+"""Ratings used: what of each rating an actuation takes, and whether derating rules are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.analysis.verdict import NOT_MET, Judged, judge, judged, percent
+from yieldsim.design.rules import RATINGS
+from yieldsim.design.schema import Derating, Design
+from yieldsim.engine.cells import Rule
+from yieldsim.engine.columns import Condition
+from yieldsim.engine.response import Response
+from yieldsim.engine.tally import COUNTED, Tally, histogram_quantile
+from yieldsim.estimate.intervals import Estimate, mean_of_clusters
+from yieldsim.kernel import layout as at
+from yieldsim.kernel.shapes import deviations
+from yieldsim.words.errors import InputError, Problem
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+HIGH = 0.999  # probability of what is called the high point of a stress
+_STRESSES = {
+    "store.voltage": ("peak_voltage_V", "V"),
+    "regulator.voltage": ("peak_voltage_V", "V"),
+    "radio.voltage": ("peak_voltage_V", "V"),
+    "rectifier.current": ("peak_current_A", "A"),
+    "rectifier.reverse": ("peak_reverse_V", "V"),
+}
+_MIDDLES = (np.arange(256) + 0.5) / 256
+
+
+@dataclass(frozen=True)
+class RatingUse:
+    """A stress beside its rating, over the actuations of one cell.
+
+    Attributes
+    ----------
+    rating : in ``unit``
+    unit : V or A
+    median, high, largest : stress at its median, at its 99.9 % point, and the largest seen; in ``unit``
+    """
+
+    rating: float
+    unit: str
+    median: float
+    high: float
+    largest: float
+
+
+@dataclass(frozen=True)
+class DeratingCheck:
+    """A derating rule and how it is kept in the cell that decides.
+
+    Attributes
+    ----------
+    of, at_most, share : as in `Derating`
+    reached : share of the actuations within, in the cell that decides
+    verdict : ``met`` when the lower bound reaches the share in every cell, ``not met`` when the upper bound
+        does not in one, else ``undecided``
+    worst_cell : temperature [degC] and age [yr] of that cell
+    """
+
+    of: str
+    at_most: float
+    share: float
+    reached: Estimate
+    verdict: str
+    worst_cell: tuple[float, float]
+
+
+def rating_of(design: Design, name: str) -> float | None:
+    """Return the rating [V or A] that a stress is compared with, None where the design has none."""
+    section, key = RATINGS[name]
+    value: float | None = getattr(getattr(design, section), key)
+    return value
+
+
+def regulated(design: Design, name: str) -> bool:
+    """Whether a stress is the regulated supply, which no peak of the input reaches."""
+    return name == "radio.voltage" and design.regulator.kind != "direct"
+
+
+def check_ratings(design: Design) -> None:
+    """Refuse a derating rule without its rating.
+
+    Raises
+    ------
+    InputError : names every such rule
+    """
+    problems = []
+    for k, rule in enumerate(design.deratings, start=1):
+        if rating_of(design, rule.of) is None:
+            section, key = RATINGS[rule.of]
+            file = str(design.source) if design.source is not None else None
+            problems.append(
+                Problem(file, f"derating[{k}].of", rule.of, "its rating is missing", f"add {section}.{key}")
+            )
+    if problems:
+        raise InputError(*problems)
+
+
+def rules_of(design: Design) -> list[Rule]:
+    """Return one rule a derating: values (n, VALUES) -> whether each actuation keeps it."""
+    return [_rule(design, rule) for rule in design.deratings]
+
+
+def _rule(design: Design, derating: Derating) -> Rule:
+    rating = rating_of(design, derating.of)
+    limit = np.inf if rating is None or regulated(design, derating.of) else derating.at_most * rating
+    column = COUNTED[_STRESSES[derating.of][0]].column
+
+    def keeps(values: FloatArray) -> NDArray[np.bool_]:
+        stress = values[:, column]
+        # A stress that is not known may be any: an actuation that was not finished does not keep the rule.
+        within: NDArray[np.bool_] = np.isfinite(stress) & (stress <= limit)
+        return within
+
+    return keeps
+
+
+def regulated_supply(response: Response, condition: Condition, units: IntArray) -> FloatArray | None:
+    """Return the regulated voltage [V] of units, (n, 1), or (n, 256) where it varies per actuation.
+
+    None where no rating asks for it. The supply stands below it in dropout, so it is the most the radio sees.
+    """
+    design = response.design
+    if rating_of(design, "radio.voltage") is None or not regulated(design, "radio.voltage"):
+        return None
+    base, scale = response.unit_base(units, condition)
+    drawn = response.population.actuation_variables
+    if "regulator.output" not in drawn.names:
+        return base[:, at.OUTPUT, None]
+    k = drawn.names.index("regulator.output")
+    d = deviations(int(drawn.shapes.codes[k]), drawn.shapes.params[k], drawn.shapes.table, _MIDDLES)
+    return base[:, at.OUTPUT, None] + scale[:, at.OUTPUT, None] * d
+
+
+def within_shares(design: Design, tally: Tally, supply: FloatArray | None) -> list[FloatArray]:
+    """Return, for each derating rule, the share of each unit's actuations that keep it (n,)."""
+    shares = []
+    for k, rule in enumerate(design.deratings):
+        rating = rating_of(design, rule.of)
+        if regulated(design, rule.of) and supply is not None and rating is not None:
+            shares.append((supply <= rule.at_most * rating).mean(axis=1))
+        else:
+            shares.append(tally.derated[:, k] / tally.actuations)
+    return shares
+
+
+def ratings_used(design: Design, tally: Tally, supply: FloatArray | None) -> dict[str, RatingUse]:
+    """Return every rating of the design beside what one cell takes of it."""
+    used = {}
+    for name, (counted, unit) in _STRESSES.items():
+        rating = rating_of(design, name)
+        if rating is None:
+            continue
+        if regulated(design, name) and supply is not None:
+            median, high = np.quantile(supply, [0.5, HIGH])
+            used[name] = RatingUse(rating, unit, float(median), float(high), float(supply.max()))
+            continue
+        counts = tally.histograms[counted]
+        largest = float(tally.extremes[counted][1])
+        median, high = (min(histogram_quantile(COUNTED[counted], counts, p), largest) for p in (0.5, HIGH))
+        used[name] = RatingUse(rating, unit, median, high, largest)
+    return used
+
+
+def check_deratings(
+    design: Design,
+    conditions: Sequence[Condition],
+    shares: Sequence[Sequence[FloatArray]],
+    clusters: IntArray | None,
+    confidence: float,
+) -> tuple[tuple[DeratingCheck, ...], tuple[Judged, ...]]:
+    """Judge every derating rule over all cells.
+
+    Parameters
+    ----------
+    design : Design
+    conditions : the C cells
+    shares : (C, D) of (n,) arrays, as `within_shares` returns them
+    clusters : (n,) lot of each unit, or None
+    confidence : of each one-sided bound
+    """
+    checks, parts = [], []
+    for k, rule in enumerate(design.deratings):
+        found = [mean_of_clusters(cell[k], clusters, confidence) for cell in shares]
+        words = [judge(e.low, e.high, rule.share) for e in found]
+        order = range(len(found))
+        if NOT_MET in words:
+            worst = min(order, key=lambda c: (found[c].high, found[c].value))
+        else:
+            worst = min(order, key=lambda c: (found[c].low, found[c].value))
+        place = conditions[worst]
+        subject = (
+            f"of actuations keep {rule.of} within {percent(rule.at_most)} of its rating "
+            f"at {place.temperature:g} degC and {place.age:g} yr, the worst condition for it"
+        )
+        part = judged(rule.of, found[worst], rule.share, subject)
+        parts.append(part)
+        checks.append(
+            DeratingCheck(rule.of, rule.at_most, rule.share, found[worst], part.word, (place.temperature, place.age))
+        )
+    return tuple(checks), tuple(parts)

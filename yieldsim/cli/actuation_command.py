@@ -1,0 +1,65 @@
+"""``yieldsim actuation``: one actuation opened."""
+
+# ruff: noqa: D400 - the docstring of a command is its help, and the first line the question it asks
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.options import (
+    configuration,
+    degrees_of,
+    effort,
+    json_flag,
+    out_folder,
+    settings_of,
+    temperature_and_age,
+    years_of,
+)
+from yieldsim.cli.showing import show, write_files
+
+_EPILOG = """\b
+Example:
+  yieldsim actuation node.toml --temperature "60 degC" --age "12 yr"
+  yieldsim actuation node.toml --temperature 60 --age 12 --unit 1187 --actuation 5
+"""
+
+
+@click.command("actuation", epilog=_EPILOG)
+@configuration
+@temperature_and_age(required=True)
+@click.option("--unit", type=int, help="Unit of an addressed actuation, as yield lists it; with --actuation.")
+@click.option("--actuation", type=int, help="Number of an addressed actuation; with --unit.")
+@effort("lots", "seed", "accuracy")
+@out_folder
+@json_flag
+def command(
+    config: Path,
+    temperature: str | None,
+    age: str | None,
+    unit: int | None,
+    actuation: int | None,
+    out: Path | None,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """What happens in one actuation?
+
+    Opens the nominal actuation, every value at its nominal for the condition and no loss on the link, or an
+    addressed one with the values that were drawn: margins, steps, energies.
+    """
+    if (unit is None) != (actuation is None):
+        raise click.UsageError("--unit and --actuation belong together: give both, or neither")
+    from yieldsim.analysis.actuation import actuation as opened
+    from yieldsim.design.reading import read_design
+    from yieldsim.engine.columns import Condition
+
+    condition = Condition(
+        25.0 if temperature is None else degrees_of(temperature), 0.0 if age is None else years_of(age)
+    )
+    address = None if unit is None or actuation is None else (unit, actuation)
+    result = opened(read_design(config), settings_of(**options), condition, address)
+    show(result, as_json, write_files(result, out))

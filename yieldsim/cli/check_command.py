@@ -1,0 +1,34 @@
+"""``yieldsim check``: what will be used, and whether it makes sense."""
+
+# ruff: noqa: D400 - the docstring of a command is its help, and the first line the question it asks
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from yieldsim.cli.options import configuration, json_flag, out_folder
+from yieldsim.cli.showing import show, write_files
+
+_EPILOG = """\b
+Example:
+  yieldsim check node.toml
+"""
+
+
+@click.command("check", epilog=_EPILOG)
+@configuration
+@out_folder
+@json_flag
+def command(config: Path, out: Path | None, as_json: bool) -> None:
+    """What will be used, and does it make sense?
+
+    Shows every parameter as it will be used: its value, limits per level, laws with their reference, what
+    was assumed or left to a default; and whether the design can work at its nominal values.
+    """
+    from yieldsim.analysis.check import check
+    from yieldsim.design.reading import read_design
+
+    result = check(read_design(config))
+    show(result, as_json, write_files(result, out))

@@ -1,0 +1,116 @@
+"""Options that several commands share, and how their texts become numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from yieldsim.engine.settings import Settings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+YEAR = "1 yr = 8,760 h"
+
+
+def configuration(function: F) -> F:
+    """Add the argument that names the configuration file."""
+    return click.argument("config", metavar="CONFIG", type=click.Path(path_type=Path))(function)
+
+
+def json_flag(function: F) -> F:
+    """Add ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON alone, errors too.")(function)
+
+
+def out_folder(function: F) -> F:
+    """Add ``--out``."""
+    text = "Write the result, its table and its picture into this folder."
+    return click.option("--out", type=click.Path(path_type=Path, file_okay=False), help=text)(function)
+
+
+def effort(*names: str) -> Callable[[F], F]:
+    """Add the named options out of those that say how much, how accurate, how sure, from which seed."""
+
+    def add(function: F) -> F:
+        for name in reversed(names):
+            kind, text = _SETTINGS[name]
+            function = click.option(f"--{name}", type=kind, help=text)(function)
+        return function
+
+    return add
+
+
+_SETTINGS: dict[str, tuple[Any, str]] = {
+    "units": (int, "Units in every condition, the same ones. [default: 4096]"),
+    "actuations": (int, "Actuations of each unit in each condition. [default: 24]"),
+    "lots": (int, "Lots that the units come from. [default: a lot of its own for each unit]"),
+    "effort": (int, "Base points, a power of two; the cost is so many times the parameters. [default: 1024]"),
+    "seed": (int, "Seed of every draw. [default: 20260101]"),
+    "confidence": (str, 'Of each bound or interval, "95 %" or 0.95. [default: the requirement\'s, or 95 %]'),
+    "threads": (int, "Threads; the result does not depend on them. [default: 2]"),
+    "accuracy": (str, 'Bound aimed at for the error of reserve and start margin. [default: "0.5 mV"]'),
+}
+
+
+def temperature_and_age(required: bool) -> Callable[[F], F]:
+    """Add ``--temperature`` and ``--age``; the default is the bench, or the worst condition."""
+
+    def add(function: F) -> F:
+        told = ("25 degC", "0 yr") if required else ("worst condition", "worst condition")
+        degrees = f'Ambient temperature, "60 degC" or 60. [default: {told[0]}]'
+        years = f'Age in service, "12 yr" or 12 ({YEAR}). [default: {told[1]}]'
+        function = click.option("--age", help=years)(function)
+        return click.option("--temperature", help=degrees)(function)
+
+    return add
+
+
+def settings_of(**given: Any) -> Settings:
+    """Return settings from the options given; None stands for the default.
+
+    Raises
+    ------
+    InputError : a value that cannot be read or is out of range
+    """
+    from yieldsim.engine.settings import Settings
+
+    values = {name: value for name, value in given.items() if value is not None}
+    if "confidence" in values:
+        values["confidence"] = number(values["confidence"], "share", "confidence")
+    if "accuracy" in values:
+        values["accuracy"] = number(values["accuracy"], "V", "accuracy", bare=False)
+    return Settings(**values)
+
+
+def number(text: str, dimension: str, key: str, *, unit: str | None = None, bare: bool = True) -> float:
+    """Return the number that an option spells; a bare one counts in ``unit`` where ``bare``.
+
+    Raises
+    ------
+    InputError : it cannot be read
+    """
+    from yieldsim.design.quantity import read_quantity
+
+    if bare:
+        try:
+            value = float(text.replace("\u2212", "-"))
+        except ValueError:
+            value = math.nan
+        if math.isfinite(value):
+            return value
+    return read_quantity(text, dimension, unit=unit, key=f"--{key}")
+
+
+def degrees_of(text: str) -> float:
+    """Return a temperature [degC]."""
+    return number(text, "degC", "temperature")
+
+
+def years_of(text: str) -> float:
+    """Return an age [yr] of 8,760 h each."""
+    return number(text, "s", "age", unit="yr")

@@ -1,0 +1,106 @@
+"""How a result leaves a command: text or JSON on standard output, files in a folder; and progress."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.result import Result
+
+Stages = Callable[[str, int, int], None]
+
+
+def show(result: Result, as_json: bool, files: tuple[str, ...] = ()) -> None:
+    """Print a result, and where its files are."""
+    if as_json:
+        click.echo(json.dumps(result.as_json(files), ensure_ascii=False, allow_nan=False, indent=1))
+        return
+    from yieldsim.report.terminal import text_of
+
+    click.echo(text_of(result))
+    for file in files:
+        click.echo(f"wrote {file}")
+
+
+def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
+    """Write a result as JSON, its table and its picture into a folder; returns their paths.
+
+    All of them are made beside the folder first, so that nothing half-written is left behind.
+
+    Raises
+    ------
+    WorkError : the folder cannot be written
+    """
+    if folder is None:
+        return ()
+    from yieldsim.report.figures import figure_of
+    from yieldsim.report.figures.style import png_of, svg_of
+    from yieldsim.report.tables import table_of, write_csv
+
+    name = result.command
+    figure = figure_of(result)
+    svg, png = svg_of(figure), png_of(figure)
+    table = table_of(result)
+    files = [f"{name}.csv", f"{name}.svg", f"{name}.png", f"{name}.json"]
+    paths = tuple((folder / file).as_posix() for file in files)
+    with _writing(folder) as made:
+        write_csv(table, made / files[0])
+        (made / files[1]).write_text(svg, encoding="utf-8")
+        (made / files[2]).write_bytes(png)
+        text = json.dumps(result.as_json(tuple(files)), ensure_ascii=False, allow_nan=False, indent=1)
+        (made / files[3]).write_text(f"{text}\n", encoding="utf-8")
+        folder.mkdir(parents=True, exist_ok=True)
+        for file in files:
+            os.replace(made / file, folder / file)
+    return paths
+
+
+@contextmanager
+def _writing(folder: Path) -> Iterator[Path]:
+    """Give a temporary folder beside another; what fails in it is told as a work error naming the folder."""
+    from yieldsim.words.errors import Problem, WorkError
+
+    made: Path | None = None
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        made = Path(mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        yield made
+    except OSError as error:
+        reason = f"it cannot be written ({error.strerror or error})"
+        raise WorkError(Problem(str(folder), None, None, reason, "name another folder with --out")) from None
+    finally:
+        if made is not None:
+            shutil.rmtree(made, ignore_errors=True)
+
+
+@contextmanager
+def progress() -> Iterator[Stages | None]:
+    """Give a progress display on a terminal, None elsewhere: called with a stage, done, and of how much."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    bars: dict[str, Any] = {}
+
+    def shown(stage: str, done: int, of: int) -> None:
+        if stage not in bars:
+            for bar in bars.values():
+                bar.render_finish()
+            bars[stage] = click.progressbar(length=of, label=stage, file=sys.stderr)
+            bars[stage].render_progress()
+        bars[stage].update(done - bars[stage].pos)
+
+    try:
+        yield shown
+    finally:
+        for bar in bars.values():
+            bar.render_finish()

@@ -1,0 +1,60 @@
+"""``yieldsim signoff``: may it go out."""
+
+# ruff: noqa: D400 - the docstring of a command is its help, and the first line the question it asks
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from yieldsim.cli.options import configuration, effort, json_flag, settings_of
+from yieldsim.cli.showing import progress, show
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.signoff import SignoffResult
+
+_EPILOG = """\b
+Example:
+  yieldsim signoff node.toml
+  yieldsim signoff node.toml --units 16384 --out reports/node-revision-c
+
+\b
+Exit codes: 0 met, or nothing required; 3 not met; 4 undecided with this effort;
+1 the input is wrong or the work failed; 2 wrong usage; 130 interrupted.
+"""
+
+
+@click.command("signoff", epilog=_EPILOG)
+@configuration
+@effort("units", "actuations", "lots", "effort", "seed", "confidence", "accuracy", "threads")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the report. [default: reports/ and the name of the configuration]",
+)
+@json_flag
+def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> None:
+    """May it go out?
+
+    Runs the yield, ranks what decides it in the worst condition, opens the nominal actuation, and writes a
+    report with its tables and pictures. The exit code tells the verdict.
+    """
+    from yieldsim.analysis.signoff import signoff
+    from yieldsim.design.reading import read_design
+
+    settings = settings_of(**options)
+    design = read_design(config)
+    folder = Path("reports") / config.stem if out is None else out
+    with progress() as stages:
+        result = signoff(design, settings, stages)
+    show(result, as_json, _written(result, folder))
+    click.get_current_context().exit(result.exit_code)
+
+
+def _written(result: SignoffResult, folder: Path) -> tuple[str, ...]:
+    """Write the report and return its files; what draws it is heavy and not needed for a wrong input."""
+    from yieldsim.report.writing import write_report
+
+    return tuple((folder / file).as_posix() for file in write_report(result, folder))

@@ -1,0 +1,41 @@
+"""``yieldsim yield``: completion, unit yield and failures in every condition."""
+
+# ruff: noqa: D400 - the docstring of a command is its help, and the first line the question it asks
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.options import configuration, effort, json_flag, out_folder, settings_of
+from yieldsim.cli.showing import progress, show, write_files
+
+_EPILOG = """\b
+Example:
+  yieldsim yield node.toml
+  yieldsim yield node.toml --units 16384 --actuations 50 --out reports/node-yield
+"""
+
+
+@click.command("yield", epilog=_EPILOG)
+@configuration
+@effort("units", "actuations", "lots", "seed", "confidence", "accuracy", "threads")
+@out_folder
+@json_flag
+def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> None:
+    """How many actuations complete, and how many units comply?
+
+    Runs the same units in every condition and prints, for each, the shares with their one-sided bounds and
+    how actuations fail; then the units that comply in all of them, and the verdict. It ends with 0 whatever
+    the verdict: see signoff.
+    """
+    from yieldsim.analysis.yields import yields
+    from yieldsim.design.reading import read_design
+
+    settings = settings_of(**options)
+    design = read_design(config)
+    with progress() as stages:
+        result = yields(design, settings, None if stages is None else lambda done, of: stages("yield", done, of))
+    show(result, as_json, write_files(result, out))
