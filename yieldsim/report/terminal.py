@@ -1,0 +1,314 @@
+"""Results as plain text for the terminal: the verdict first, then aligned columns with their units."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.report.change import in_kind
+from yieldsim.report.grids import scope, weighty
+from yieldsim.report.numbers import (
+    ABSENT,
+    MINUS,
+    condition,
+    count,
+    engineering,
+    fixed,
+    high_bound,
+    low_bound,
+    plain,
+    share,
+    share_with_bounds,
+    small_share,
+    stated,
+    tied,
+)
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.actuation import ActuationResult
+    from yieldsim.analysis.check import CheckResult
+    from yieldsim.analysis.ranking import RankResult
+    from yieldsim.analysis.result import Provenance, Result
+    from yieldsim.analysis.signoff import SignoffResult
+    from yieldsim.analysis.verdict import Verdict
+    from yieldsim.analysis.yields import CellYield, YieldResult
+
+WIDTH = 100
+_GAP = "  "
+_NAME = 43  # letters for the name and the basis of a parameter in the ranking
+_PLAIN = str.maketrans(
+    {MINUS: "-", ABSENT: "-", "\u00a0": " "}
+)  # signs that every terminal has, and that can be copied
+
+
+def text_of(result: Result) -> str:
+    """Return a result as text of at most about 100 columns, without a line feed at its end.
+
+    Raises
+    ------
+    TypeError : a kind of result that has no text
+    """
+    if result.command not in _TEXTS:
+        raise TypeError(f"{type(result).__name__}: there is no text of this kind of result")
+    lines = [*_TEXTS[result.command](result), "", *_foot(result.provenance)]
+    return "\n".join(line.rstrip() for line in lines).translate(_PLAIN)
+
+
+def columns(headers: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> list[str]:
+    """Lines of an aligned table, the first ``left`` columns flush left; a header may have two lines."""
+    split = [header.split("\n") for header in headers]
+    depth = max(len(parts) for parts in split)
+    split = [[""] * (depth - len(parts)) + parts for parts in split]
+    table = [[split[k][d] for k in range(len(headers))] for d in range(depth)] + [list(row) for row in rows]
+    widths = [max(len(line[k]) for line in table) for k in range(len(headers))]
+    lines = [
+        _GAP.join(
+            cell.ljust(w) if k < left else cell.rjust(w) for k, (cell, w) in enumerate(zip(line, widths, strict=True))
+        )
+        for line in table
+    ]
+    return [*lines[:depth], _GAP.join("-" * w for w in widths), *lines[depth:]]
+
+
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        tied(text), WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+    ) or [""]
+
+
+def _head(provenance: Provenance, verdict: Verdict) -> list[str]:
+    word = "NO REQUIREMENT" if verdict.word == "none" else verdict.word.upper()
+    lines = [*_wrapped(f"{word}: {_printable(provenance.title)}"), *_wrapped(verdict.reason)]
+    if verdict.more_units:
+        lines += _wrapped(f"About {count(verdict.more_units)} more units would decide it.")
+    return lines
+
+
+def _foot(provenance: Provenance) -> list[str]:
+    warned = [line for text in provenance.warnings for line in _wrapped(f"Look: {_printable(text)}")]
+    made = f"yieldsim {provenance.version}, seed {provenance.seed}, design {provenance.design_hash}, "
+    return [*warned, *_wrapped(made + f"conditions {provenance.conditions_hash}")]
+
+
+def _printable(text: str) -> str:
+    """Free text without control characters, which a terminal would obey."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def _yield(result: YieldResult) -> list[str]:
+    return [
+        *_head(result.provenance, result.verdict),
+        "",
+        *_cells(result),
+        "",
+        *_failures(result.cells),
+        "",
+        *_joint(result),
+        *_deratings(result),
+        *_wrapped(
+            f"At least and at most are one-sided bounds, each at {stated(result.confidence)} confidence: of "
+            "sampling, given the stated distributions."
+        ),
+    ]
+
+
+def _cells(result: YieldResult) -> list[str]:
+    headers = ["temp.\n[degC]", "age\n[yr]", "complete", "at least", "at most"]
+    units = any(cell.unit_yield is not None for cell in result.cells)
+    headers += ["units that\ncomply", "at least", "at most"] if units else []
+    headers += ["energy\nsufficed", "actuations"]
+    rows = []
+    for cell in result.cells:
+        row = [plain(cell.temperature_degC) + ("*" if cell.excursion else ""), plain(cell.age_yr)]
+        shares = [cell.completion, cell.unit_yield] if units else [cell.completion]
+        for estimate in shares:
+            row += [share(estimate.value) if estimate else ABSENT, low_bound(estimate), high_bound(estimate)]
+        rows.append([*row, share(cell.energy_sufficed.value), count(cell.actuations)])
+    lines = columns(headers, rows, left=0)
+    if any(cell.excursion for cell in result.cells):
+        lines.append("* excursion: outside the range of the mission")
+    return lines
+
+
+def _failures(cells: tuple[CellYield, ...]) -> list[str]:
+    """How the actuations fail, where any did: one line a condition, the most frequent outcome first."""
+    rows = []
+    for cell in cells:
+        failing = [(name, value) for name, value in cell.outcomes.items() if name != "complete" and value > 0.0]
+        failing.sort(key=lambda pair: (-pair[1], pair[0]))
+        text = ", ".join(f"{name} {small_share(value)}" for name, value in failing) or "no failure seen"
+        rows.append((plain(cell.temperature_degC), plain(cell.age_yr), text))
+    wide = WIDTH - 20
+    table = []
+    for temperature, age, text in rows:
+        parts = textwrap.wrap(text, wide, break_on_hyphens=False) or [""]
+        table += [[temperature, age, parts[0].ljust(wide)]] + [["", "", part.ljust(wide)] for part in parts[1:]]
+    return columns(
+        ["temp.\n[degC]", "age\n[yr]", "how actuations fail [share of actuations]".ljust(wide)], table, left=0
+    )
+
+
+def _joint(result: YieldResult) -> list[str]:
+    if result.joint is None:
+        return []
+    lines = _wrapped(f"Units that comply {scope(result)}: {share_with_bounds(result.joint)}.")
+    if result.joint_energy is not None:
+        lines += _wrapped(f"By energy alone: {share_with_bounds(result.joint_energy)}.")
+    return lines
+
+
+def _deratings(result: YieldResult) -> list[str]:
+    lines: list[str] = []
+    for rule in result.deratings:
+        lines += _wrapped(
+            f"{rule.of} at most {stated(rule.at_most)} of its rating in {stated(rule.share)} of actuations: "
+            f"{rule.verdict}, reached in {share_with_bounds(rule.reached)}."
+        )
+    return lines
+
+
+def _rank(result: RankResult) -> list[str]:
+    headers = ["parameter", "level", "basis", "alone", "from", "to", "total", "from", "to"]
+    rows: list[list[str]] = []
+    shown = weighty(result)
+    name = _NAME - max((len(p.basis) for p in shown), default=0)
+    for p in shown:
+        numbers = (p.first, p.first_low, p.first_high, p.total, p.total_low, p.total_high)
+        first, *more = textwrap.wrap(p.name, name, break_on_hyphens=False)
+        rows.append([first, p.level, p.basis, *(fixed(x, 3) for x in numbers)])
+        rows += [[f"  {part}", *[""] * 8] for part in more]
+    idle = [p for p in result.parameters if p not in shown]
+    place = condition(result.temperature_degC, result.age_yr)
+    lines = [
+        *_wrapped(
+            f"What decides the {result.response} at {place}: mean {engineering(result.mean, 'V')}, standard "
+            f"deviation {engineering(result.standard_deviation, 'V')}; {count(result.model_calls)} "
+            "actuations computed."
+        ),
+        "Shares of the variance [1]: alone, and in total with everything it works together with.",
+        "",
+        *columns(headers, rows, left=3),
+    ]
+    if idle:
+        lines += _wrapped(
+            "No influence seen, or next to none: " + ", ".join(f"{p.name} ({p.level})" for p in idle) + "."
+        )
+    levels = ", ".join(f"{name} {fixed(value, 3)}" for name, value in result.by_level.items())
+    return [*lines, *_wrapped(f"By level, first order [1]: {levels}.")]
+
+
+def _actuation(result: ActuationResult) -> list[str]:
+    who = "nominal" if result.address is None else "unit {}, actuation {}".format(*result.address)
+    place = condition(result.temperature_degC, result.age_yr)
+    lines = [
+        *_wrapped(f"{result.outcome.upper()}: {_printable(result.provenance.title)}, {who}, {place}"),
+        "",
+    ]
+    facts = [
+        ("start margin", engineering(result.start_margin_V, "V", signed=True)),
+        ("run margin", engineering(result.run_margin_V, "V", signed=True)),
+        ("voltage margin", engineering(result.voltage_margin_V, "V", signed=True)),
+        ("reserve", engineering(result.reserve_V, "V", signed=True)),
+        ("in other units", in_kind(result)),
+        ("started", _started(result)),
+        ("complete at", engineering(result.complete_time_s, "s")),
+        ("hold-up", _hold_up(result)),
+        ("run time", engineering(result.run_time_s, "s")),
+        ("peak input voltage", engineering(result.peak_voltage_V, "V")),
+        ("peak diode current", engineering(result.peak_current_A, "A")),
+        ("peak reverse voltage", engineering(result.peak_reverse_V, "V")),
+    ]
+    lines += [f"{name:<21}{value}" for name, value in facts]
+    rows = [
+        [
+            s.step,
+            fixed(s.start_s * 1e3, 3),
+            fixed(s.end_s * 1e3, 3),
+            fixed(s.lowest_input_V, 3),
+            fixed(s.required_input_V, 3),
+            fixed(s.lowest_input_V - s.required_input_V, 3, signed=True),
+        ]
+        for s in result.steps
+    ]
+    headers = [
+        "step",
+        "start\n[ms]",
+        "end\n[ms]",
+        "lowest input\n[V]",
+        "needed input\n[V]",
+        "above need\n[V]",
+    ]
+    lines += ["", *(columns(headers, rows) if rows else ["No step began."]), "", *_ledger(result)]
+    return lines
+
+
+def _started(result: ActuationResult) -> str:
+    if result.start_stroke is None or result.start_time_s is None:
+        return "never"
+    return f"after {engineering(result.start_time_s, 's')}, in stroke {result.start_stroke}"
+
+
+def _hold_up(result: ActuationResult) -> str:
+    text = engineering(result.hold_up_s, "s", signed=True)
+    return f"{text} or more (the horizon ends there)" if result.hold_up_capped else text
+
+
+def _ledger(result: ActuationResult) -> list[str]:
+    whole = sum(result.ledger.get(name, 0.0) for name in ("source", "stored at the release"))
+    rows = [
+        [name, fixed(value * 1e6, 3), small_share(value / whole) if whole else ABSENT]
+        for name, value in result.ledger.items()
+        if value
+    ]
+    return [
+        *columns(["energy", "[uJ]", "share"], rows),
+        f"The ledger closes to {small_share(abs(result.ledger_error), 'up')}.",
+    ]
+
+
+def _check(result: CheckResult) -> list[str]:
+    marks = {"ok": "ok      ", "look": "look    ", "warning": "WARNING "}
+    lines = []
+    for finding in result.findings:
+        mark = marks.get(finding.kind, finding.kind)
+        lines += textwrap.wrap(_printable(finding.text), WIDTH, initial_indent=mark, subsequent_indent=" " * 8)
+    lines += [
+        "",
+        f"{count(len(result.parameters))} parameters, as the engine uses them (+ marks a default):",
+        "",
+    ]
+    for p in result.parameters:
+        basis = "default" if p.defaulted else p.basis
+        lines.append(f"{('+ ' if p.defaulted else '  ') + p.name:<44}{p.shown:>16}  {basis}")
+        for name, text in (("", p.tolerance), ("temperature: ", p.temperature), ("ageing: ", p.ageing)):
+            if text:
+                lines += _wrapped(name + text, " " * 8)
+    error, mean = (engineering(result.drop_line[name], "V") for name in ("error_V", "mean_error_V"))
+    lines += [
+        "",
+        *_wrapped(f"The rectifier's line is {mean} off its curve in the mean over the charge, {error} at most."),
+    ]
+    if result.assumed:
+        lines += _wrapped(f"Assumed, {count(len(result.assumed))} in all: " + ", ".join(result.assumed) + ".")
+    return lines
+
+
+def _signoff(result: SignoffResult) -> list[str]:
+    leading = [p for p in weighty(result.ranking) if p.total >= 0.005][:5]
+    named = ", ".join(f"{p.name} ({p.level}, {p.basis}) {fixed(p.total, 2)}" for p in leading)
+    place = condition(result.ranking.temperature_degC, result.ranking.age_yr)
+    return [
+        *_yield(result.yields),
+        "",
+        *_wrapped(f"What decides the {result.ranking.response} at {place} [total share of the variance]: {named}."),
+    ]
+
+
+_TEXTS: dict[str, Callable[[Any], list[str]]] = {
+    "yield": _yield,
+    "rank": _rank,
+    "actuation": _actuation,
+    "check": _check,
+    "signoff": _signoff,
+}
