@@ -15,13 +15,11 @@ from yieldsim.design.schema import Design
 from yieldsim.engine.columns import (
     Condition,
     column_of,
-    drop_line_error,
     kernel_design,
     unit_columns,
-    unloaded_peak_current,
     width,
 )
-from yieldsim.engine.part_tables import drop_line
+from yieldsim.engine.part_tables import drop_line, drop_line_error, unloaded_peak_current
 from yieldsim.kernel import layout
 from yieldsim.population.population import Population
 from yieldsim.population.slots import slot_keys

@@ -182,8 +182,7 @@ def drop_line_of(design: Design) -> dict[str, float]:
     drop = design.rectifier.forward_drop
     if drop.points is None or len({volts for _, volts in drop.points}) == 1:  # a drop that knows no current
         return {"intercept_V": drop.nominal, "slope_ohm": 0.0, "error_V": 0.0, "mean_error_V": 0.0}
-    from yieldsim.engine.columns import unloaded_peak_current
-    from yieldsim.engine.part_tables import drop_line
+    from yieldsim.engine.part_tables import drop_line, unloaded_peak_current
 
     line = drop_line(drop.points, unloaded_peak_current(design))
     return {

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from yieldsim.estimate.intervals import Estimate, clopper_pearson_bounds
+if TYPE_CHECKING:
+    from yieldsim.estimate.intervals import Estimate
 
 MET, NOT_MET, UNDECIDED, NONE = "met", "not met", "undecided", "none"
 _MOST_UNITS = 10**9  # beyond that nobody will run them
@@ -141,6 +143,7 @@ def more_units(share: float, units: int, required: float, confidence: float) -> 
     int or None : None where so many units as have been run would decide it already (what is lacking is
         something else), where the share equals what is required, or where it would take more than 1e9 units
     """
+    from yieldsim.estimate.intervals import clopper_pearson_bounds
 
     def decided(n: int) -> bool:
         # rounding of share * n must not turn an exact count into the next one

@@ -26,9 +26,10 @@ ROWS_AT_A_TIME = 1 << 16
 CONDITIONED = 1 << 30
 # Draws of everything but the pivot, for each stratum of each unit.
 DRAWS = 4
-# Scan of the pivot's normal score. With one stroke a margin rises with the press, so that it changes sign once; with
-# several, a false start adds a sign change where it begins and one where it ends, and the scan is finer.
-_COARSE = (-5.0, -2.0, 0.0, 2.0, 5.0)
+# Scan of the pivot's normal score. With one stroke a margin rises with the press, or (a coil of much inductance) rises
+# and falls again: three points see it. With several strokes, a false start adds a sign change where it begins and one
+# where it ends, and the scan is finer.
+_COARSE = (-5.0, 0.0, 5.0)
 _FINE = tuple(x / 4.0 for x in range(-20, 21))
 
 
@@ -104,7 +105,7 @@ def _conditioned(
 ) -> tuple[UnitCompletion, UnitCompletion]:
     """Completion of each unit, and its probability of enough energy, given the unit."""
     tolerance = (1.0 - required) / 200.0 if required < 1.0 else 1e-6
-    strata, weights = list_strata(response, link_chances(response, base, scale), 10.0 * tolerance)
+    strata, weights = list_strata(response, link_chances(response, base, scale), 20.0 * tolerance)
     slot = pivot_slot(response)
     draws = DRAWS if _others_drawn(response, slot) else 1
     shape = (len(units), len(strata), draws)
@@ -191,4 +192,5 @@ class _Asked:
             accuracy=self.response.settings.accuracy,
         )  # fmt: skip
         late = self.acknowledged[stratum] & (codes[:, at.OUTCOME] == at.UNACKNOWLEDGED)
-        return values[:, at.VOLTAGE_MARGIN], late
+        unfinished = codes[:, at.OUTCOME] == at.NOT_FINISHED
+        return np.where(unfinished, -np.inf, values[:, at.VOLTAGE_MARGIN]), late

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design, Step
 from yieldsim.engine.laws import Mission, ageing_factor, temperature_factor, temperature_shift
-from yieldsim.engine.part_tables import bias_table, drop_line
+from yieldsim.engine.part_tables import bias_table, drop_line, unloaded_peak_current
 from yieldsim.kernel import layout
 from yieldsim.population.population import Population
 from yieldsim.population.slots import slot_keys
@@ -155,47 +155,6 @@ def _defaults(design: Design) -> FloatArray:
 
 
 # --- the constant part --------------------------------------------------------------------------------------
-
-
-def unloaded_peak_current(design: Design) -> float:
-    """Return the greatest coil current [A] into a short circuit, nominal, at speed 1; 0 without a harvester.
-
-    Ê·|linkage|/sqrt(R² + (πL/w)²) for half-sines, the peak emf over R for a measured waveform; R at 20 degC.
-    """
-    harvester = design.harvester
-    if harvester is None:
-        return 0.0
-    resistance = harvester.coil_resistance.nominal
-    if harvester.waveform is not None:
-        peak = max(abs(emf) for emf in harvester.waveform.emf) * harvester.waveform.scale.nominal
-        return peak / resistance if resistance > 0.0 else 0.0
-    if harvester.peak_emf is None:
-        return 0.0
-    largest = 0.0
-    for stroke in harvester.strokes:
-        transit = stroke.transit_time or harvester.transit_time
-        if transit is None:
-            continue
-        reactance = math.pi * harvester.coil_inductance.nominal / transit.nominal
-        impedance = math.hypot(resistance, reactance)
-        if impedance > 0.0:
-            largest = max(largest, harvester.peak_emf.nominal * abs(stroke.linkage.nominal) / impedance)
-    return largest
-
-
-def drop_line_error(design: Design) -> tuple[float, float]:
-    """Return how far the junction's line is from its table over 5-100 % of the unloaded peak current.
-
-    Returns
-    -------
-    largest : largest deviation of one junction's drop [V]
-    mean : mean absolute deviation weighted with charge [V]
-    """
-    points = design.rectifier.forward_drop.points
-    if points is None:
-        return 0.0, 0.0
-    line = drop_line(points, unloaded_peak_current(design))
-    return line.largest, line.mean
 
 
 def _drop_line(design: Design) -> FloatArray:

@@ -31,8 +31,8 @@ class Settings:
     InputError : a value out of range
     """
 
-    units: int = 2048
-    actuations: int = 48
+    units: int = 3072
+    actuations: int = 32
     lots: int | None = None
     effort: int = 1024
     seed: int = DEFAULT_SEED

@@ -127,8 +127,9 @@ def outcome_place(codes: IntArray, steps: int) -> IntArray:
 
 def count_histogram(counted: Counted, x: FloatArray) -> IntArray:
     """Return counts (bins + 2,) of ``x``; values that are not finite are left out."""
-    x = x[np.isfinite(x)]
-    place = np.floor((x - counted.low) * (counted.bins / (counted.high - counted.low))).astype(np.int64) + 1
+    span = counted.high - counted.low
+    x = np.clip(x[np.isfinite(x)], counted.low - span, counted.high + span)  # a whole number holds any place then
+    place = np.floor((x - counted.low) * (counted.bins / span)).astype(np.int64) + 1
     counts: IntArray = np.bincount(np.clip(place, 0, counted.bins + 1), minlength=counted.bins + 2)
     return counts
 

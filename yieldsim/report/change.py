@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from yieldsim.report.figures.ledger import SOURCES, group_of
+from yieldsim.report.entries import SOURCES, group_of
 from yieldsim.report.grids import scope
 from yieldsim.report.numbers import condition, engineering, fixed, plain, share, small_share, stated
 

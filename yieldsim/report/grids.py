@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from yieldsim.analysis.verdict import NOT_MET
-from yieldsim.report.figures.completion_map import standing
+from yieldsim.analysis.verdict import MET, NOT_MET, judge
 from yieldsim.report.numbers import (
     ABSENT,
     engineering,
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
     from yieldsim.analysis.check import CheckResult
     from yieldsim.analysis.ranking import RankedParameter, RankResult
-    from yieldsim.analysis.yields import YieldResult
+    from yieldsim.analysis.yields import CellYield, YieldResult
 
 _WORST = 6  # addresses shown of a kind
 _LEAST_INDEX = 0.0005
@@ -205,3 +204,17 @@ def parameters(result: CheckResult) -> Grid:
         6,
         assumed,
     )
+
+
+def standing(cell: CellYield, result: YieldResult) -> str:
+    """``below``, ``meets`` or ``open`` against the requirement in this condition alone; empty without one."""
+    requirement = result.requirement
+    if requirement is None:
+        return ""
+    if requirement.unit_yield is not None and cell.unit_yield is not None:
+        bounds, needed = cell.unit_yield, requirement.unit_yield
+    elif requirement.completion is not None:
+        bounds, needed = cell.completion, requirement.completion
+    else:
+        return ""
+    return {MET: "meets", NOT_MET: "below"}.get(judge(bounds.low, bounds.high, needed), "open")

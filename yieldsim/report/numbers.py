@@ -8,9 +8,10 @@ from __future__ import annotations
 import math
 import re
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from yieldsim.estimate.intervals import Estimate
+if TYPE_CHECKING:
+    from yieldsim.estimate.intervals import Estimate
 
 ABSENT = "\u2013"  # what stands where a quantity does not apply
 MINUS = "\u2212"

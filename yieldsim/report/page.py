@@ -12,7 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from yieldsim.report import change, grids, method
-from yieldsim.report.figures.completion_map import standing
+from yieldsim.report.grids import standing
 from yieldsim.report.numbers import (
     ABSENT,
     condition,

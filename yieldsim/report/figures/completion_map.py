@@ -11,8 +11,8 @@ from matplotlib.colors import LinearSegmentedColormap, LogNorm
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from yieldsim.analysis.verdict import MET, NOT_MET, judge
 from yieldsim.report.figures import style
+from yieldsim.report.grids import standing
 from yieldsim.report.numbers import plain, share, small_share
 
 if TYPE_CHECKING:
@@ -48,20 +48,6 @@ def draw(result: YieldResult) -> Figure:
         style.quiet(axes, "left", "bottom")
         _scale(figure, axes, norm, result)
     return figure
-
-
-def standing(cell: CellYield, result: YieldResult) -> str:
-    """``below``, ``meets`` or ``open`` against the requirement in this condition alone; empty without one."""
-    requirement = result.requirement
-    if requirement is None:
-        return ""
-    if requirement.unit_yield is not None and cell.unit_yield is not None:
-        bounds, needed = cell.unit_yield, requirement.unit_yield
-    elif requirement.completion is not None:
-        bounds, needed = cell.completion, requirement.completion
-    else:
-        return ""
-    return {MET: "meets", NOT_MET: "below"}.get(judge(bounds.low, bounds.high, needed), "open")
 
 
 def _column(temperature: float, result: YieldResult) -> str:

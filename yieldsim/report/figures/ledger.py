@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
+from yieldsim.report.entries import SOURCES, group_of
 from yieldsim.report.figures import style
 from yieldsim.report.numbers import condition, engineering, small_share
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
 
-SOURCES = ("source", "stored at the release")
-_HARVEST = ("coil", "diodes", "ESR", "clamp", "leakage")
-_LEFT = ("left in store", "left in coil")
 _GROUPS = {
     "lost before the regulator": (style.ORANGE, "////"),
     "lost in the regulator": (style.PURPLE, "xxxx"),
@@ -59,15 +57,6 @@ def draw(result: ActuationResult) -> Figure:
         handles = [Patch(facecolor=_GROUPS[g][0], hatch=_GROUPS[g][1], edgecolor=style.PAPER, label=g) for g in present]
         figure.legend(handles=handles, loc="outside lower center", ncols=len(handles), columnspacing=1.4)
     return figure
-
-
-def group_of(name: str) -> str:
-    """Return the group an entry belongs to; what is neither lost nor left over was used by a step."""
-    if name in _HARVEST:
-        return "lost before the regulator"
-    if name == "regulator":
-        return "lost in the regulator"
-    return "left over" if name in _LEFT else "used by the radio"
 
 
 def _whole(ledger: dict[str, float], whole: float, error: float) -> str:
