@@ -30,7 +30,7 @@ DRAWS = 4
 # and falls again: three points see it. With several strokes, a false start adds a sign change where it begins and one
 # where it ends, and the scan is finer.
 _COARSE = (-5.0, 0.0, 5.0)
-_FINE = tuple(x / 4.0 for x in range(-20, 21))
+_FINE = tuple(x / 2.0 for x in range(-10, 11))
 
 
 @dataclass(frozen=True)

@@ -342,7 +342,7 @@ def accepted_step(state, until, wave, waves, kind, accuracy, c, demand, bias, bi
 
 
 # Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
-LOCAL_SHARE = 0.05
+LOCAL_SHARE = 0.02
 CURRENT_WEIGHT = 0.05
 
 
