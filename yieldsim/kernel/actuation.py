@@ -19,10 +19,10 @@ from yieldsim.kernel import circuit as ct
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
 from yieldsim.kernel import march as mt
+from yieldsim.kernel import state as sv
 from yieldsim.kernel import stepper as st
-from yieldsim.kernel.compiled import compiled, inlined
-from yieldsim.kernel.hash import uniform
-from yieldsim.kernel.shapes import deviation, joint_deviation
+from yieldsim.kernel.compiled import inlined
+from yieldsim.kernel.top import go_to_top
 
 TAIL = 0.5  # how long after the last stroke the radio may be held on before the hold-up is capped [s]
 OFF, START, STEP, HOLD, AFTER, ALONE, REST, DONE = range(8)  # legs
@@ -44,36 +44,6 @@ OFF, START, STEP, HOLD, AFTER, ALONE, REST, DONE = range(8)  # legs
     REVERSE_RUN,
 ) = range(13)
 JOURNEY = 13
-
-
-@inlined
-def fill_uniforms(design, address, attempt, uniforms):
-    """Fill one attempt's row of uniforms from the address of the actuation, and couple the correlated variables."""
-    unit, actuation = address[0], address[1]
-    low, high = unit & 0xFFFFFFFF, unit >> 32
-    for k in range(uniforms.shape[0]):
-        uniforms[k] = uniform(design.keys[k, 0], design.keys[k, 1], low, actuation, attempt, high)
-
-
-@inlined
-def move_variables(design, base, scale, uniforms, each_only, x):
-    """Move the columns of ``x`` that vary from actuation to actuation (or only from attempt to attempt)."""
-    for v in range(design.variable_column.shape[0]):
-        if each_only and design.variable_each[v] == 0:
-            continue
-        column = design.variable_column[v]
-        if design.variable_factor.shape[0] > 0:
-            d = joint_deviation(
-                v,
-                design.variable_shape,
-                design.variable_params,
-                design.variable_table,
-                design.variable_factor,
-                uniforms,
-            )
-        else:
-            d = deviation(design.variable_shape[v], design.variable_params[v], design.variable_table, uniforms[v])
-        x[column] = base[column] + scale[column] * d
 
 
 @inlined
@@ -126,115 +96,23 @@ def stroke_at(design, source, t):
 
 
 @inlined
-def build_sequence(design, x, base, scale, address, uniforms, hashed, plan, segments, counts):
-    """Build the segments of the whole sequence; fills ``counts``: all, those up to completion, attempts, acknowledged.
-
-    Everything of an attempt is drawn by its own address, reached or not, so that designs can be compared on the same
-    numbers; what is not reached is not computed.
-    """
-    n = link.add_fixed(design, x, at.ONCE, True, segments, 0)
-    used, acknowledged = 0, False
-    for k in range(design.attempts):
-        if k > 0:
-            if hashed:
-                fill_uniforms(design, address, k, uniforms[k])
-            for v in range(design.variable_column.shape[0]):
-                if design.variable_each[v] == 0:  # what is correlated with it follows the number that was used
-                    uniforms[k, v] = uniforms[0, v]
-            move_variables(design, base, scale, uniforms[k], True, x)
-        n, result = link.attempt(design, x, uniforms[k], plan[k] if k < plan.shape[0] else 0, segments, n)
-        used = k + 1
-        if result == link.ACKNOWLEDGED:
-            acknowledged = True
-            break
-        if result == link.REPEATED:
-            acknowledged = True
-    complete = n
-    if acknowledged:
-        n = link.add_fixed(design, x, at.AFTER, True, segments, n)
-        complete = n
-        n = link.add_fixed(design, x, at.AFTER, False, segments, n)
-    counts[0], counts[1], counts[2], counts[3] = n, complete, used, 1 if acknowledged else 0
-
-
-@inlined
 def reset_state(state, watch, x, c, design, accuracy):
     """Set the state at the release and clear the watch."""
     state[:] = 0.0
-    state[mt.CHARGE] = ct.store_charge(x[at.INITIAL_VOLTAGE], c[ct.C_STORE], design.bias, design.bias_step)
-    state[mt.POLARITY] = 1.0
-    watch[mt.CEILING] = math.inf
-    watch[mt.FLOOR] = -math.inf
-    watch[mt.NEED] = -math.inf
-    watch[mt.LEAST] = math.inf
-    watch[mt.FIRST_BELOW] = math.inf
-    watch[mt.TOP_INPUT] = -math.inf
-    watch[mt.TOP_CURRENT] = 0.0
-    watch[mt.TOP_REVERSE] = 0.0
-    watch[mt.TOP_SHARE] = 0.0
-    watch[mt.PLATEAU] = 0.002 * accuracy
-    watch[mt.PHASE] = float(at.OFF_PHASE)
-    watch[mt.LEDGER_COLUMN] = -1.0
-
-
-@compiled
-def climb(state, polarity, clamped, h, kind, wave, waves, c, demand, bias, bias_step, out):
-    """Rate of V_in [V/s] at the end of a step of ``h`` [s] from the state, regulator off; the step is left in
-    ``out``.
-    """
-    t = state[mt.TIME]
-    st.step(
-        t, h, state[mt.COIL], state[mt.CHARGE], polarity, kind, wave, waves, c, demand, bias, bias_step, clamped, out
-    )
-    i, q = st.point(
-        1.0, t, h, state[mt.COIL], state[mt.CHARGE], polarity, kind, wave, waves, c, demand, bias, bias_step, out
-    )
-    _, v_q = ct.store_voltage(q, c[ct.C_STORE], bias, bias_step)
-    emf = polarity * st.emf_at(t + h, kind, wave, waves)
-    f, g = st.rates(i, q, emf, c, demand, bias, bias_step, clamped)
-    if c[ct.COIL_L] > 0.0:
-        return v_q * g + c[ct.R_ESR] * f / c[ct.COIL_L]
-    slope = polarity * st.emf_slope(t + h, kind, wave, waves) - v_q * g
-    return v_q * g + c[ct.R_ESR] * slope / max(c[ct.R_COIL] + c[ct.R_DIODE] + c[ct.R_ESR], 1e-12)
-
-
-@inlined
-def go_to_top(design, w):
-    """Go back to the instant of the highest V_in, which the march kept, and put it where V_in is level; returns V_in
-    [V].
-    """
-    c, demand, watch, state, kind = w.circuit, w.demand, w.watch, w.state, design.source
-    bias, bias_step = design.bias, design.bias_step
-    state[:] = w.kept
-    ct.demand_off(c, demand)
-    h = watch[mt.TOP_SHARE]
-    if h > 0.0:
-        waves, _ = mt.open_interval(state, w.breaks, w.waves_table, kind, w.source, w.wave)
-        polarity, clamped = state[mt.POLARITY], state[mt.CLAMPED] > 0.5
-        rate = climb(state, polarity, clamped, h, kind, w.wave, waves, c, demand, bias, bias_step, w.out)
-        other = 0.98 * h
-        if not clamped:
-            for _ in range(4):  # secant on the rate, kept near where the march saw the top
-                rate_other = climb(
-                    state, polarity, clamped, other, kind, w.wave, waves, c, demand, bias, bias_step, w.out
-                )
-                if rate_other == rate:
-                    break
-                change = rate * (h - other) / (rate - rate_other)
-                if not abs(change) <= 0.5 * h:
-                    break
-                other, rate_kept, h = h, rate, h - change
-                rate = climb(state, polarity, clamped, h, kind, w.wave, waves, c, demand, bias, bias_step, w.out)
-                if abs(rate) >= abs(rate_kept):
-                    h = other
-                    break
-            climb(state, polarity, clamped, h, kind, w.wave, waves, c, demand, bias, bias_step, w.out)
-        state[mt.TIME] += h
-        state[mt.COIL] = max(w.out[0], 0.0)
-        state[mt.CHARGE] = w.out[1]
-        mt.settle(state, w.wave, waves, kind, c, demand, bias, bias_step)
-    v_in, _, _ = st.input_voltage(state[mt.COIL], state[mt.CHARGE], c, demand, bias, bias_step)
-    return v_in
+    state[sv.CHARGE] = ct.store_charge(x[at.INITIAL_VOLTAGE], c[ct.C_STORE], design.bias, design.bias_step)
+    state[sv.POLARITY] = 1.0
+    watch[sv.CEILING] = math.inf
+    watch[sv.FLOOR] = -math.inf
+    watch[sv.NEED] = -math.inf
+    watch[sv.LEAST] = math.inf
+    watch[sv.FIRST_BELOW] = math.inf
+    watch[sv.TOP_INPUT] = -math.inf
+    watch[sv.TOP_CURRENT] = 0.0
+    watch[sv.TOP_REVERSE] = 0.0
+    watch[sv.TOP_SHARE] = 0.0
+    watch[sv.PLATEAU] = 0.002 * accuracy
+    watch[sv.PHASE] = float(at.OFF_PHASE)
+    watch[sv.LEDGER_COLUMN] = -1.0
 
 
 @inlined
@@ -243,22 +121,22 @@ def set_step(segment, c, demand, watch, steps, real):
     ct.demand_step(
         c, demand, segment[link.SEG_CURRENT], segment[link.SEG_SLOPE], segment[link.SEG_AT], segment[link.SEG_MINIMUM]
     )
-    watch[mt.NEED] = ct.needed_input(c, demand, segment[link.SEG_MINIMUM])
-    watch[mt.FLOOR] = watch[mt.NEED] if real else -math.inf
-    watch[mt.PHASE] = segment[link.SEG_STEP]
+    watch[sv.NEED] = ct.needed_input(c, demand, segment[link.SEG_MINIMUM])
+    watch[sv.FLOOR] = watch[sv.NEED] if real else -math.inf
+    watch[sv.PHASE] = segment[link.SEG_STEP]
     step = int(segment[link.SEG_STEP])
-    watch[mt.LEDGER_COLUMN] = float(at.LED_STEPS + (steps if step == at.CHANNEL_ACCESS else step))
-    watch[mt.LEAST] = math.inf
+    watch[sv.LEDGER_COLUMN] = float(at.LED_STEPS + (steps if step == at.CHANNEL_ACCESS else step))
+    watch[sv.LEAST] = math.inf
 
 
 @inlined
 def set_unloaded(c, demand, watch):
     """Set demand and watch for the regulator off."""
     ct.demand_off(c, demand)
-    watch[mt.PHASE] = float(at.OFF_PHASE)
-    watch[mt.LEDGER_COLUMN] = -1.0
-    watch[mt.NEED] = -math.inf
-    watch[mt.FLOOR] = -math.inf
+    watch[sv.PHASE] = float(at.OFF_PHASE)
+    watch[sv.LEDGER_COLUMN] = -1.0
+    watch[sv.NEED] = -math.inf
+    watch[sv.FLOOR] = -math.inf
 
 
 @inlined
@@ -275,10 +153,10 @@ def held_segment(design, segments, count):
 def set_leg(leg, design, w, real, record, ledger):
     """Set demand and watch for a leg; returns the time at which it ends at the latest [s]."""
     c, demand, watch, state, journey = w.circuit, w.demand, w.watch, w.state, w.journey
-    t = state[mt.TIME]
+    t = state[sv.TIME]
     if leg == START:
-        watch[mt.PHASE] = float(at.START_PHASE)
-        watch[mt.LEDGER_COLUMN] = -1.0
+        watch[sv.PHASE] = float(at.START_PHASE)
+        watch[sv.LEDGER_COLUMN] = -1.0
         if c[ct.DELAY] > 0.0:
             ct.demand_starting(c, demand)
         else:
@@ -291,7 +169,7 @@ def set_leg(leg, design, w, real, record, ledger):
     if leg == HOLD:
         segment = w.segments[held_segment(design, w.segments, w.counts[1])]
         set_step(segment, c, demand, watch, design.steps.shape[0], True)
-        watch[mt.FIRST_BELOW] = math.inf
+        watch[sv.FIRST_BELOW] = math.inf
         return max(journey[HORIZON], t)
     set_unloaded(c, demand, watch)
     if leg == REST:
@@ -300,43 +178,43 @@ def set_leg(leg, design, w, real, record, ledger):
         return journey[LAST]
     # the current left in the coil runs out through the bridge: a few of its time constants at a time
     resistance = c[ct.R_COIL] + c[ct.R_DIODE] + c[ct.R_ESR]
-    return t + max(8.0 * c[ct.COIL_L] / max(resistance, 1e-9), 1e-6) if state[mt.CONDUCTS] > 0.5 else t
+    return t + max(8.0 * c[ct.COIL_L] / max(resistance, 1e-9), 1e-6) if state[sv.CONDUCTS] > 0.5 else t
 
 
 @inlined
 def charge_output(design, w, record, ledger):
     """Take the charge of the output capacitor at once: a start without delay."""
     c, state = w.circuit, w.state
-    before = state[mt.CHARGE]
+    before = state[sv.CHARGE]
     if c[ct.REGULATOR] == at.BUCK:
         energy = 0.5 * c[ct.C_OUT] * c[ct.V_SET] ** 2 / c[ct.ETA]
-        state[mt.CHARGE] = ct.energy_taken(before, energy, c, design.bias, design.bias_step)
+        state[sv.CHARGE] = ct.energy_taken(before, energy, c, design.bias, design.bias_step)
     else:
-        state[mt.CHARGE] = before - c[ct.C_OUT] * c[ct.V_SET]
-    if state[mt.CHARGE] < before:
-        state[mt.CLAMPED] = 0.0
+        state[sv.CHARGE] = before - c[ct.C_OUT] * c[ct.V_SET]
+    if state[sv.CHARGE] < before:
+        state[sv.CLAMPED] = 0.0
     if record.shape[0] > 0:
         ledger[at.LED_REGULATOR] += ct.store_energy(
             before, c[ct.C_STORE], design.bias, design.bias_step
-        ) - ct.store_energy(state[mt.CHARGE], c[ct.C_STORE], design.bias, design.bias_step)
+        ) - ct.store_energy(state[sv.CHARGE], c[ct.C_STORE], design.bias, design.bias_step)
 
 
 @inlined
 def next_leg(leg, code, design, w, real, full, values, codes):
     """Take up what a leg found and name the one that follows."""
     c, watch, state, journey = w.circuit, w.watch, w.state, w.journey
-    if leg in (OFF, AFTER, ALONE) and code == mt.REACHED and state[mt.CONDUCTS] > 0.5:
-        if state[mt.TIME] < journey[LAST] + TAIL:
+    if leg in (OFF, AFTER, ALONE) and code == mt.REACHED and state[sv.CONDUCTS] > 0.5:
+        if state[sv.TIME] < journey[LAST] + TAIL:
             return leg
     if leg == OFF:
         return after_off(code, design, w, real, values, codes)
     if leg == START:
-        watch[mt.FIRST_BELOW] = math.inf
+        watch[sv.FIRST_BELOW] = math.inf
         return STEP if start_of_step(w, real) else REST
     if leg == STEP:
         return after_step(code, design, w, real, full, values, codes)
     if leg == HOLD:
-        values[at.HOLD_UP] = state[mt.TIME] - values[at.SEQUENCE_END]
+        values[at.HOLD_UP] = state[sv.TIME] - values[at.SEQUENCE_END]
         codes[at.HOLD_UP_CAPPED] = 1 if code == mt.REACHED else 0
         return leg_of_peaks(w, values, full, True)
     if leg == AFTER:
@@ -363,25 +241,25 @@ def start_of_step(w, real):
 @inlined
 def take_peaks(watch, values, first):
     """Raise three peaks of the row to those of the watch."""
-    values[first] = max(values[first], watch[mt.TOP_INPUT])
-    values[first + 1] = max(values[first + 1], watch[mt.TOP_CURRENT])
-    values[first + 2] = max(values[first + 2], watch[mt.TOP_REVERSE])
+    values[first] = max(values[first], watch[sv.TOP_INPUT])
+    values[first + 1] = max(values[first + 1], watch[sv.TOP_CURRENT])
+    values[first + 2] = max(values[first + 2], watch[sv.TOP_REVERSE])
 
 
 @inlined
 def keep_peaks(watch, journey, first):
     """Keep the three peaks seen so far in the journey."""
     journey[first], journey[first + 1], journey[first + 2] = (
-        watch[mt.TOP_INPUT],
-        watch[mt.TOP_CURRENT],
-        watch[mt.TOP_REVERSE],
+        watch[sv.TOP_INPUT],
+        watch[sv.TOP_CURRENT],
+        watch[sv.TOP_REVERSE],
     )
 
 
 @inlined
 def set_peaks(watch, journey, first):
     """Let the watch go on from three peaks kept before."""
-    watch[mt.TOP_INPUT], watch[mt.TOP_CURRENT], watch[mt.TOP_REVERSE] = (
+    watch[sv.TOP_INPUT], watch[sv.TOP_CURRENT], watch[sv.TOP_REVERSE] = (
         journey[first],
         journey[first + 1],
         journey[first + 2],
@@ -392,17 +270,17 @@ def set_peaks(watch, journey, first):
 def after_off(code, design, w, real, values, codes):
     """The regulator starts, or never does and is forced to at the highest V_in; a real run then only rests."""
     c, watch, state, journey = w.circuit, w.watch, w.state, w.journey
-    watch[mt.CEILING] = math.inf
+    watch[sv.CEILING] = math.inf
     keep_peaks(watch, journey, TOP_OFF)
     keep_peaks(watch, journey, TOP_RUN)
     if code == mt.ROSE:
         journey[STARTED] = 1.0
-        values[at.START_TIME] = state[mt.TIME]
-        codes[at.START_STROKE] = stroke_at(design, w.source, state[mt.TIME])
+        values[at.START_TIME] = state[sv.TIME]
+        codes[at.START_STROKE] = stroke_at(design, w.source, state[sv.TIME])
         w.at_start[:] = state
         return START
     if real:
-        journey[REST_END] = max(state[mt.TIME], journey[LAST]) * 1.2 + 1e-4
+        journey[REST_END] = max(state[sv.TIME], journey[LAST]) * 1.2 + 1e-4
         return REST
     values[at.START_MARGIN] = min(go_to_top(design, w) - c[ct.V_START], -5e-324)
     return START
@@ -415,25 +293,25 @@ def after_step(code, design, w, real, full, values, codes):
     k = int(journey[SEGMENT_AT])
     journey[SEGMENT_AT] = float(k + 1)
     if real:
-        journey[REST_END] = 1.1 * state[mt.TIME]
+        journey[REST_END] = 1.1 * state[sv.TIME]
         more = code == mt.REACHED and k + 1 < w.counts[0]
         return STEP if more and start_of_step(w, real) else REST
     segment = w.segments[k]
     step = int(segment[link.SEG_STEP])
-    v_in, v, drawn = st.input_voltage(state[mt.COIL], state[mt.CHARGE], c, w.demand, design.bias, design.bias_step)
-    least = min(watch[mt.LEAST], v_in - watch[mt.NEED])
+    v_in, v, drawn = st.input_voltage(state[sv.COIL], state[sv.CHARGE], c, w.demand, design.bias, design.bias_step)
+    least = min(watch[sv.LEAST], v_in - watch[sv.NEED])
     if c[ct.REGULATOR] != at.DIRECT and c[ct.V_SET] < segment[link.SEG_MINIMUM]:
         # the regulated supply itself is too low for this step
         least = min(least, c[ct.V_SET] - segment[link.SEG_MINIMUM])
-        watch[mt.FIRST_BELOW] = min(watch[mt.FIRST_BELOW], state[mt.TIME] - segment[link.SEG_DURATION])
+        watch[sv.FIRST_BELOW] = min(watch[sv.FIRST_BELOW], state[sv.TIME] - segment[link.SEG_DURATION])
     if k == 0 or least < values[at.RUN_MARGIN]:
         values[at.RUN_MARGIN] = least
         codes[at.RUN_STEP] = step
     if least < 0.0 and journey[FAILED_STEP] < 0.0:
         journey[FAILED_STEP] = float(step)
-        watch[mt.FIRST_BELOW] = min(watch[mt.FIRST_BELOW], state[mt.TIME])
-    if k == 0 or v_in - watch[mt.NEED] < values[at.RESERVE]:
-        values[at.RESERVE] = v_in - watch[mt.NEED]
+        watch[sv.FIRST_BELOW] = min(watch[sv.FIRST_BELOW], state[sv.TIME])
+    if k == 0 or v_in - watch[sv.NEED] < values[at.RESERVE]:
+        values[at.RESERVE] = v_in - watch[sv.NEED]
         values[at.RESERVE_STORE] = v
         values[at.RESERVE_CURRENT] = drawn
         codes[at.RESERVE_STEP] = step
@@ -441,7 +319,7 @@ def after_step(code, design, w, real, full, values, codes):
         codes[at.DELIVERED] = 1
     if k + 1 < w.counts[1]:
         return STEP
-    values[at.SEQUENCE_END] = state[mt.TIME]
+    values[at.SEQUENCE_END] = state[sv.TIME]
     if journey[STARTED] > 0.5:
         keep_peaks(watch, journey, TOP_RUN)
     w.at_end[:] = state
@@ -450,8 +328,8 @@ def after_step(code, design, w, real, full, values, codes):
     values[at.PEAK_REVERSE] = journey[REVERSE_RUN]
     if journey[FAILED_STEP] < 0.0:
         return HOLD
-    values[at.HOLD_UP] = watch[mt.FIRST_BELOW] - state[mt.TIME]
-    values[at.BROWN_OUT_TIME] = watch[mt.FIRST_BELOW]
+    values[at.HOLD_UP] = watch[sv.FIRST_BELOW] - state[sv.TIME]
+    values[at.BROWN_OUT_TIME] = watch[sv.FIRST_BELOW]
     return leg_of_peaks(w, values, full, False)
 
 
@@ -472,7 +350,7 @@ def leg_of_peaks(w, values, full, after):
         w.state[:] = w.at_start
         w.kept[:] = w.at_start
         set_peaks(watch, journey, TOP_OFF)
-        watch[mt.TOP_SHARE] = 0.0
+        watch[sv.TOP_SHARE] = 0.0
         return ALONE
     return DONE
 
@@ -493,12 +371,12 @@ def release(design, w, accuracy, values, codes):
     journey[HORIZON] = journey[LAST] + TAIL
     reset_state(state, watch, w.x, c, design, accuracy)
     set_unloaded(c, w.demand, watch)
-    v_in, _, _ = st.input_voltage(0.0, state[mt.CHARGE], c, w.demand, design.bias, design.bias_step)
-    watch[mt.TOP_INPUT] = v_in
+    v_in, _, _ = st.input_voltage(0.0, state[sv.CHARGE], c, w.demand, design.bias, design.bias_step)
+    watch[sv.TOP_INPUT] = v_in
     w.kept[:] = state
     if v_in >= c[ct.V_START]:
         return after_off(mt.ROSE, design, w, False, values, codes)
-    watch[mt.CEILING] = c[ct.V_START]
+    watch[sv.CEILING] = c[ct.V_START]
     return OFF
 
 
@@ -507,14 +385,14 @@ def begin_ledger(design, w, record, ledger):
     """Empty record and ledger and book what the store holds at the release."""
     record[0, 0] = 0.0
     ledger[:] = 0.0
-    ledger[at.LED_INITIAL] = ct.store_energy(w.state[mt.CHARGE], w.circuit[ct.C_STORE], design.bias, design.bias_step)
+    ledger[at.LED_INITIAL] = ct.store_energy(w.state[sv.CHARGE], w.circuit[ct.C_STORE], design.bias, design.bias_step)
 
 
 @inlined
 def end_ledger(design, w, ledger):
     """Book what is left in store and coil."""
-    ledger[at.LED_STORE] = ct.store_energy(w.state[mt.CHARGE], w.circuit[ct.C_STORE], design.bias, design.bias_step)
-    ledger[at.LED_COIL_LEFT] = 0.5 * w.circuit[ct.COIL_L] * w.state[mt.COIL] ** 2
+    ledger[at.LED_STORE] = ct.store_energy(w.state[sv.CHARGE], w.circuit[ct.C_STORE], design.bias, design.bias_step)
+    ledger[at.LED_COIL_LEFT] = 0.5 * w.circuit[ct.COIL_L] * w.state[sv.COIL] ** 2
 
 
 @inlined

@@ -7,8 +7,6 @@ at.
 
 import math
 
-import numpy as np
-
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.compiled import compiled, inlined
 
@@ -319,8 +317,3 @@ def energy_taken(q, energy, c, bias, step):
         if high - low <= 1e-15 * q:
             break
     return 0.5 * (low + high)
-
-
-def linear_store(span: float) -> tuple[np.ndarray, float]:
-    """Return the table of a store without bias effect, exact at every charge, over ``span`` [V]."""
-    return np.array([[0.0, 1.0], [span, 1.0]]), span

@@ -12,21 +12,20 @@ from yieldsim.kernel import circuit as ct
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
 from yieldsim.kernel import march as mt
+from yieldsim.kernel import state as sv
 from yieldsim.kernel.actuation import (
     DONE,
     JOURNEY,
     begin_ledger,
-    build_sequence,
     end_ledger,
-    fill_uniforms,
     finish_codes,
-    move_variables,
     next_leg,
     release,
     set_leg,
 )
 from yieldsim.kernel.borrowed import borrowed
-from yieldsim.kernel.compiled import compiled, entry_point
+from yieldsim.kernel.chance import build_sequence, fill_uniforms, move_variables
+from yieldsim.kernel.compiled import compiled, entry_point, inlined
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -75,11 +74,11 @@ def work_for(design: at.KernelDesign) -> Work:
         uniforms=np.zeros((design.attempts, design.keys.shape[0])),
         circuit=np.zeros(ct.CIRCUIT),
         demand=np.zeros(ct.DEMAND),
-        watch=np.zeros(mt.WATCH),
-        state=np.zeros(mt.STATE),
-        at_start=np.zeros(mt.STATE),
-        at_end=np.zeros(mt.STATE),
-        kept=np.zeros(mt.STATE),
+        watch=np.zeros(sv.WATCH),
+        state=np.zeros(sv.STATE),
+        at_start=np.zeros(sv.STATE),
+        at_end=np.zeros(sv.STATE),
+        kept=np.zeros(sv.STATE),
         journey=np.zeros(JOURNEY),
         segments=np.zeros((room, link.SEGMENT)),
         counts=np.zeros(4, dtype=np.int64),
@@ -155,6 +154,16 @@ def borrow_work(work):
     )
 
 
+@inlined
+def usable(x):
+    """Whether a value vector (K,) holds numbers alone; only insulation and clamp may be infinite, which is none."""
+    for c in range(x.shape[0]):
+        unlimited = (c == at.INSULATION or c == at.CLAMP_VOLTAGE) and x[c] > 0.0
+        if not (math.isfinite(x[c]) or unlimited):
+            return False
+    return True
+
+
 @entry_point
 def run_rows(digest: int) -> Any:
     """Compile `run`, which see, with the digest of this package."""
@@ -197,20 +206,27 @@ def run_rows(digest: int) -> Any:
                 design, work.x, base[unit], scale[unit], address, work.uniforms, hashed, plan,
                 work.segments, work.counts,
             )  # fmt: skip
+            if not usable(work.x):
+                values[r, :] = math.nan
+                codes[r, :] = 0
+                codes[r, at.OUTCOME], codes[r, at.START_STROKE] = at.NOT_FINISHED, -1
+                codes[r, at.ATTEMPTS_USED] = work.counts[2]
+                continue
             # the last row may be run once more, as it really went and with the recorder on
             last = record.shape[0] > 0 and r == rows.shape[0] - 1
             for run_again in range(2 if last else 1):
                 real = run_again == 1
+                aim = max(0.01 * accuracy, 1e-9) if real else accuracy  # finer, so that the ledger closes
                 row, row_codes = (work.row, work.row_codes) if real else (values[r], codes[r])
                 curve, energies = (record, ledger) if real else (work.no_record, work.no_ledger)
-                leg = release(design, work, accuracy, row, row_codes)
+                leg = release(design, work, aim, row, row_codes)
                 if real:
                     begin_ledger(design, work, record, ledger)
                 while leg != DONE:
                     until = set_leg(leg, design, work, real, curve, energies)
                     code = mt.march(
                         work.state, until, design.source, design.bias, design.bias_step, work.breaks,
-                        work.waves_table, work.source, accuracy, work.circuit, work.demand, work.watch, curve,
+                        work.waves_table, work.source, aim, work.circuit, work.demand, work.watch, curve,
                         energies, work.out, work.samples, work.wave, work.kept,
                     )  # fmt: skip
                     if code == mt.FAILED:

@@ -12,6 +12,7 @@ from yieldsim.kernel.drain import charge_after
 NODES = (np.polynomial.legendre.leggauss(5)[0] + 1.0) / 2.0
 WEIGHTS = np.polynomial.legendre.leggauss(5)[1] / 2.0
 POINTS = 4  # recorded points a step; the first row of a record counts those in use
+PIECES = 8  # of a blocked stretch: a converter may pass from one way of drawing to another within it
 
 
 @compiled
@@ -82,13 +83,17 @@ def record_blocked(t, span, q, kind, wave, waves, accuracy, c, demand, bias, bia
     """Record a blocked stretch of ``span`` [s] from charge ``q`` at ``t`` and book its energies."""
     if span <= 0.0:
         return
-    for k in range(POINTS + 1):
-        x = span * k / POINTS
-        left = charge_after(q, x, accuracy, c, demand, bias, bias_step)
-        v_in, v, drawn = st.input_voltage(0.0, left, c, demand, bias, bias_step)
-        e = st.emf_at(t + x, kind, wave, waves)
-        put(record, t + x, e, 0.0, v, v_in, output_of(v_in, c, demand, column), drawn, phase)
-    for k in range(NODES.shape[0]):
-        left = charge_after(q, span * NODES[k], accuracy, c, demand, bias, bias_step)
-        v_in, v, drawn = st.input_voltage(0.0, left, c, demand, bias, bias_step)
-        book(WEIGHTS[k] * span, 0.0, 0.0, v, v_in, drawn, False, c, demand, column, ledger)
+    piece = span / PIECES
+    for n in range(PIECES):
+        began = t + n * piece
+        for k in range(POINTS + 1):
+            x = piece * k / POINTS
+            left = charge_after(q, x, accuracy, c, demand, bias, bias_step)
+            v_in, v, drawn = st.input_voltage(0.0, left, c, demand, bias, bias_step)
+            e = st.emf_at(began + x, kind, wave, waves)
+            put(record, began + x, e, 0.0, v, v_in, output_of(v_in, c, demand, column), drawn, phase)
+        for k in range(NODES.shape[0]):
+            left = charge_after(q, piece * NODES[k], accuracy, c, demand, bias, bias_step)
+            v_in, v, drawn = st.input_voltage(0.0, left, c, demand, bias, bias_step)
+            book(WEIGHTS[k] * piece, 0.0, 0.0, v, v_in, drawn, False, c, demand, column, ledger)
+        q = charge_after(q, piece, accuracy, c, demand, bias, bias_step)
