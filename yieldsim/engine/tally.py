@@ -36,11 +36,11 @@ class Counted:
 COUNTED = {
     "reserve_V": Counted(at.RESERVE, -20.0, 20.0, 20000),
     "voltage_margin_V": Counted(at.VOLTAGE_MARGIN, -20.0, 20.0, 20000),
-    "hold_up_s": Counted(at.HOLD_UP, -0.2, 0.8, 10000),
-    "run_time_s": Counted(at.RUN_TIME, 0.0, 1.0, 10000),
-    "peak_voltage_V": Counted(at.PEAK_VOLTAGE, 0.0, 60.0, 12000),
-    "peak_current_A": Counted(at.PEAK_CURRENT, 0.0, 5.0, 20000),
-    "peak_reverse_V": Counted(at.PEAK_REVERSE, 0.0, 80.0, 16000),
+    "hold_up_s": Counted(at.HOLD_UP, -1.0, 2.0, 30000),
+    "run_time_s": Counted(at.RUN_TIME, 0.0, 3.0, 30000),
+    "peak_voltage_V": Counted(at.PEAK_VOLTAGE, 0.0, 200.0, 20000),
+    "peak_current_A": Counted(at.PEAK_CURRENT, 0.0, 10.0, 20000),
+    "peak_reverse_V": Counted(at.PEAK_REVERSE, 0.0, 300.0, 30000),
 }
 
 
@@ -135,7 +135,10 @@ def count_histogram(counted: Counted, x: FloatArray) -> IntArray:
 
 
 def histogram_quantile(counted: Counted, counts: IntArray, probability: float) -> float:
-    """Return the quantile of a histogram, linear within a bin; its error is at most one bin. NaN when empty."""
+    """Return the quantile of a histogram, linear within a bin; its error is at most one bin.
+
+    NaN when empty, or where the quantile lies beyond the histogram's edges.
+    """
     total = counts.sum()
     if total == 0:
         return float("nan")
@@ -143,10 +146,8 @@ def histogram_quantile(counted: Counted, counts: IntArray, probability: float) -
     cumulated = np.cumsum(counts)
     k = int(np.searchsorted(cumulated, target, side="left"))
     k = min(k, counted.bins + 1)
-    if k == 0:
-        return counted.low
-    if k == counted.bins + 1:
-        return counted.high
+    if k in (0, counted.bins + 1):
+        return float("nan")
     before = cumulated[k - 1]
     width = (counted.high - counted.low) / counted.bins
     inside = (target - before) / counts[k] if counts[k] > 0 else 0.0
