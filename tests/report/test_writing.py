@@ -81,7 +81,7 @@ def test_a_file_of_that_name_is_refused(result, tmp_path):
     (tmp_path / "sluice").write_text("")
     with pytest.raises(WorkError, match="a file of this name exists; name another folder"):
         write_report(result, tmp_path / "sluice")
-    with pytest.raises(WorkError, match="the report cannot be written"):
+    with pytest.raises(WorkError, match="it cannot be written"):
         write_report(result, tmp_path / "sluice" / "below")
 
 
@@ -97,7 +97,7 @@ def test_a_failure_leaves_the_earlier_report_and_no_rests(result, tmp_path, monk
     with pytest.raises(WorkError) as caught:
         write_report(result, folder)
     assert str(caught.value) == (
-        f"{folder}: the report cannot be written (No space left on device); name a folder that can be written"
+        f"{folder}: it cannot be written (No space left on device); name a folder that can be written"
     )
     assert content(folder) == before
     assert list(tmp_path.iterdir()) == [folder]

@@ -11,6 +11,7 @@ from importlib import import_module
 import click
 
 from yieldsim import __version__
+from yieldsim.cli.pipe import silence
 from yieldsim.words.errors import Problem, WorkError, YieldsimError
 
 USAGE = 2
@@ -148,9 +149,6 @@ def _told(answer: dict[str, object], code: int) -> int:
 
 
 def _pipe_closed() -> int:
-    """Say nothing when the reader has gone, not at the end of the process either."""
-    try:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except (OSError, ValueError):  # a stream without a descriptor has nothing left to write
-        pass
+    """Say nothing when the reader has gone before all was told."""
+    silence()
     return 1

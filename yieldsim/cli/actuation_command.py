@@ -19,7 +19,7 @@ from yieldsim.cli.options import (
     temperature_and_age,
     years_of,
 )
-from yieldsim.cli.showing import show, write_files
+from yieldsim.cli.showing import refuse, show, write_files
 
 _EPILOG = """\b
 Example:
@@ -61,5 +61,8 @@ def command(
         25.0 if temperature is None else degrees_of(temperature), 0.0 if age is None else years_of(age)
     )
     address = None if unit is None or actuation is None else (unit, actuation)
-    result = opened(read_design(config), settings_of(**options), condition, address)
+    settings = settings_of(**options)
+    design = read_design(config)
+    refuse(out, "actuation")
+    result = opened(design, settings, condition, address)
     show(result, as_json, write_files(result, out))

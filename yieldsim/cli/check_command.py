@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from yieldsim.cli.options import configuration, json_flag, out_folder
-from yieldsim.cli.showing import show, write_files
+from yieldsim.cli.showing import refuse, show, write_files
 
 _EPILOG = """\b
 Example:
@@ -30,5 +30,7 @@ def command(config: Path, out: Path | None, as_json: bool) -> None:
     from yieldsim.analysis.check import check
     from yieldsim.design.reading import read_design
 
-    result = check(read_design(config))
+    design = read_design(config)
+    refuse(out, "check")
+    result = check(design)
     show(result, as_json, write_files(result, out))

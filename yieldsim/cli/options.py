@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 
-if TYPE_CHECKING:
-    from yieldsim.engine.settings import Settings
+from yieldsim.engine.settings import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -46,13 +45,13 @@ def effort(*names: str) -> Callable[[F], F]:
 
 
 _SETTINGS: dict[str, tuple[Any, str]] = {
-    "units": (int, "Units in every condition, the same ones. [default: 4096]"),
-    "actuations": (int, "Actuations of each unit in each condition. [default: 24]"),
+    "units": (int, f"Units in every condition, the same ones. [default: {Settings.units}]"),
+    "actuations": (int, f"Actuations of each unit in each condition. [default: {Settings.actuations}]"),
     "lots": (int, "Lots that the units come from. [default: a lot of its own for each unit]"),
-    "effort": (int, "Base points, a power of two; the cost is so many times the parameters. [default: 1024]"),
-    "seed": (int, "Seed of every draw. [default: 20260101]"),
+    "effort": (int, f"Base points, a power of two; each costs one actuation a parameter. [default: {Settings.effort}]"),
+    "seed": (int, f"Seed of every draw. [default: {Settings.seed}]"),
     "confidence": (str, 'Of each bound or interval, "95 %" or 0.95. [default: the requirement\'s, or 95 %]'),
-    "threads": (int, "Threads; the result does not depend on them. [default: 2]"),
+    "threads": (int, f"Threads; the result does not depend on them. [default: {Settings.threads}]"),
     "accuracy": (str, 'Bound aimed at for the error of reserve and start margin. [default: "0.5 mV"]'),
 }
 
@@ -77,8 +76,6 @@ def settings_of(**given: Any) -> Settings:
     ------
     InputError : a value that cannot be read or is out of range
     """
-    from yieldsim.engine.settings import Settings
-
     values = {name: value for name, value in given.items() if value is not None}
     if "confidence" in values:
         values["confidence"] = number(values["confidence"], "share", "confidence")

@@ -19,7 +19,7 @@ from yieldsim.cli.options import (
     temperature_and_age,
     years_of,
 )
-from yieldsim.cli.showing import progress, show, write_files
+from yieldsim.cli.showing import progress, refuse, show, write_files
 
 _EPILOG = """\b
 Example:
@@ -66,6 +66,7 @@ def command(
     if temperature is not None and age is not None:
         condition = Condition(degrees_of(temperature), years_of(age))
     design = read_design(config)
+    refuse(out, "rank")
     with progress() as stages:
         result = rank(
             design,

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from yieldsim.cli.pipe import silence
+
 if TYPE_CHECKING:
     from yieldsim.analysis.result import Result
 
@@ -21,7 +23,19 @@ Stages = Callable[[str, int, int], None]
 
 
 def show(result: Result, as_json: bool, files: tuple[str, ...] = ()) -> None:
-    """Print a result, and where its files are."""
+    """Print a result, and where its files are.
+
+    With its files written a reader that has gone is no failure: the result keeps its exit code.
+    """
+    try:
+        _print(result, as_json, files)
+    except BrokenPipeError:
+        if not files:
+            raise
+        silence()
+
+
+def _print(result: Result, as_json: bool, files: tuple[str, ...]) -> None:
     if as_json:
         click.echo(json.dumps(result.as_json(files), ensure_ascii=False, allow_nan=False, indent=1))
         return
@@ -30,6 +44,29 @@ def show(result: Result, as_json: bool, files: tuple[str, ...] = ()) -> None:
     click.echo(text_of(result))
     for file in files:
         click.echo(f"wrote {file}")
+
+
+def refuse(folder: Path | None, command: str) -> None:
+    """Refuse a folder that cannot take the files of a command, before anything is computed for them.
+
+    Raises
+    ------
+    WorkError : the folder cannot be written, or a folder stands where a file would be put
+    """
+    if folder is None:
+        return
+    from yieldsim.report.folders import refuse_unusable
+    from yieldsim.words.errors import Problem, WorkError
+
+    refuse_unusable(folder)
+    for file in _names(command):
+        if (folder / file).is_dir():
+            reason, remedy = "a folder stands where a file is to be written", "name another folder with --out"
+            raise WorkError(Problem(str(folder), None, file, reason, remedy))
+
+
+def _names(command: str) -> list[str]:
+    return [f"{command}.{kind}" for kind in ("csv", "svg", "png", "json")]
 
 
 def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
@@ -47,11 +84,10 @@ def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
     from yieldsim.report.figures.style import png_of, svg_of
     from yieldsim.report.tables import table_of, write_csv
 
-    name = result.command
     figure = figure_of(result)
     svg, png = svg_of(figure), png_of(figure)
     table = table_of(result)
-    files = [f"{name}.csv", f"{name}.svg", f"{name}.png", f"{name}.json"]
+    files = _names(result.command)
     paths = tuple((folder / file).as_posix() for file in files)
     with _writing(folder) as made:
         write_csv(table, made / files[0])

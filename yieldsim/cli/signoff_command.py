@@ -43,10 +43,13 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
     """
     from yieldsim.analysis.signoff import signoff
     from yieldsim.design.reading import read_design
+    from yieldsim.report.folders import refuse_foreign, refuse_unusable
 
     settings = settings_of(**options)
     design = read_design(config)
     folder = Path("reports") / config.stem if out is None else out
+    refuse_unusable(folder)
+    refuse_foreign(folder)
     with progress() as stages:
         result = signoff(design, settings, stages)
     show(result, as_json, _written(result, folder))

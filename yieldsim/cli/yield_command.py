@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from yieldsim.cli.options import configuration, effort, json_flag, out_folder, settings_of
-from yieldsim.cli.showing import progress, show, write_files
+from yieldsim.cli.showing import progress, refuse, show, write_files
 
 _EPILOG = """\b
 Example:
@@ -36,6 +36,7 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
 
     settings = settings_of(**options)
     design = read_design(config)
+    refuse(out, "yield")
     with progress() as stages:
         result = yields(design, settings, None if stages is None else lambda done, of: stages("yield", done, of))
     show(result, as_json, write_files(result, out))

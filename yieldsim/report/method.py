@@ -8,6 +8,7 @@ from yieldsim.report.numbers import count, engineering, plain, small_share, stat
 
 if TYPE_CHECKING:
     from yieldsim.analysis.signoff import SignoffResult
+    from yieldsim.design.schema import Conditions
 
 CAUTION = (
     "This is an estimate, computed from the inputs stated below. It is no substitute for qualification "
@@ -85,16 +86,26 @@ def assumptions(result: SignoffResult) -> list[str]:
         f"{count(len(check.assumed))} of {count(total)} parameters rest on an assumption, "
         f"{count(defaulted)} stand at the reader's default."
     ]
-    conditions = result.design.conditions
-    where = ", ".join(f"{stated(part)} at {temperature(t)}" for t, part in conditions.mission)
-    items.append(
-        f"Mission: {where}{'' if conditions.mission_given else ' (not stated in the file)'}; service life "
-        f"{years(conditions.service_life)}"
-        + (f", {plain(conditions.actuations_per_day)} actuations a day." if conditions.actuations_per_day else ".")
-    )
+    items += _missions(result.design.conditions)
     for pair in result.design.correlations:
         items.append(f"Rank correlation {plain(pair.rank)} per {pair.level} between {' and '.join(pair.between)}.")
     return items
+
+
+def _missions(conditions: Conditions) -> list[str]:
+    """Where the units spend their life: the mission of all, or each site with its share and its own."""
+    life = f"service life {years(conditions.service_life)}"
+    if conditions.actuations_per_day:
+        life += f", {plain(conditions.actuations_per_day)} actuations a day"
+    if not conditions.sites:
+        stated_or_not = "" if conditions.mission_given else " (not stated in the file)"
+        return [f"Mission: {_places(conditions.mission)}{stated_or_not}; {life}."]
+    sites = [f"Site {s.name}, {stated(s.share)} of the units: {_places(s.mission)}." for s in conditions.sites]
+    return [*sites, f"At every site: {life}."]
+
+
+def _places(mission: tuple[tuple[float, float], ...]) -> str:
+    return ", ".join(f"{stated(part)} at {temperature(t)}" for t, part in mission)
 
 
 def limits() -> tuple[str, ...]:

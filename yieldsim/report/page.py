@@ -14,12 +14,12 @@ from markupsafe import Markup
 from yieldsim.report import change, grids, method
 from yieldsim.report.grids import standing
 from yieldsim.report.numbers import (
-    ABSENT,
     condition,
     count,
     fixed,
     high_bound,
     low_bound,
+    plain,
     share,
     share_with_bounds,
     stated,
@@ -85,7 +85,7 @@ def _content(result: SignoffResult) -> dict[str, Any]:
     return {
         "title": result.provenance.title,
         "provenance": result.provenance,
-        "settings": _settings(result.provenance.settings),
+        "settings": _settings(result),
         "word": _WORDS[result.verdict.word],
         "mark": _MARKS[result.verdict.word],
         "kind": result.verdict.word.replace(" ", "-"),
@@ -175,9 +175,23 @@ def _deciding(result: SignoffResult) -> str:
     )
 
 
-def _settings(settings: Mapping[str, Any]) -> str:
-    """Return the settings in one line, in their own order."""
-    return ", ".join(f"{name} {ABSENT if value is None else value}" for name, value in settings.items())
+def _settings(result: SignoffResult) -> str:
+    """Return the settings in one line, as they were in force."""
+    settings = result.provenance.settings
+    lots = settings["lots"]
+    confidence = f"confidence {stated(result.yields.confidence)}"
+    if result.ranking.confidence != result.yields.confidence:
+        confidence += f" (ranking: {stated(result.ranking.confidence)})"
+    return ", ".join(
+        (
+            f"units {count(settings['units'])}",
+            f"actuations {count(settings['actuations'])}",
+            "lots: one for each unit" if lots is None else f"lots {count(lots)}",
+            f"effort {count(settings['effort'])}",
+            f"accuracy {plain(settings['accuracy'] * 1e3)} mV",
+            confidence,
+        )
+    )
 
 
 def inlined(svg: str, name: str, alternative: str) -> Markup:

@@ -244,8 +244,10 @@ def _actuation(result: ActuationResult) -> list[str]:
 
 
 def _started(result: ActuationResult) -> str:
-    if result.start_stroke is None or result.start_time_s is None:
+    if result.start_time_s is None:
         return "never"
+    if result.start_stroke is None:
+        return "at the release, before any stroke"
     return f"after {engineering(result.start_time_s, 's')}, in stroke {result.start_stroke}"
 
 
@@ -257,7 +259,7 @@ def _hold_up(result: ActuationResult) -> str:
 def _ledger(result: ActuationResult) -> list[str]:
     whole = sum(result.ledger.get(name, 0.0) for name in ("source", "stored at the release"))
     rows = [
-        [name, fixed(value * 1e6, 3), small_share(value / whole) if whole else ABSENT]
+        [name, fixed(value * 1e6, 3), small_share(value / whole) if whole > 0.0 else ABSENT]
         for name, value in result.ledger.items()
         if value
     ]
@@ -284,13 +286,6 @@ def _check(result: CheckResult) -> list[str]:
         for name, text in (("", p.tolerance), ("temperature: ", p.temperature), ("ageing: ", p.ageing)):
             if text:
                 lines += _wrapped(name + text, " " * 8)
-    error, mean = (engineering(result.drop_line[name], "V") for name in ("error_V", "mean_error_V"))
-    lines += [
-        "",
-        *_wrapped(f"The rectifier's line is {mean} off its curve in the mean over the charge, {error} at most."),
-    ]
-    if result.assumed:
-        lines += _wrapped(f"Assumed, {count(len(result.assumed))} in all: " + ", ".join(result.assumed) + ".")
     return lines
 
 

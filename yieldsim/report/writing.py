@@ -13,15 +13,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from yieldsim.report.figures import figures_of, style
+from yieldsim.report.folders import ANSWER, not_written, refuse_foreign, refuse_unusable
 from yieldsim.report.page import page_of
 from yieldsim.report.tables import tables_of, write_csv
-from yieldsim.words.errors import Problem, WorkError
 
 if TYPE_CHECKING:
     from yieldsim.analysis.signoff import SignoffResult
 
 PAGE = "index.html"
-ANSWER = "result.json"
 
 
 def write_report(result: SignoffResult, folder: Path) -> tuple[str, ...]:
@@ -36,18 +35,19 @@ def write_report(result: SignoffResult, folder: Path) -> tuple[str, ...]:
     WorkError : the folder holds something else, or cannot be written
     """
     folder = Path(folder)
-    _refuse_foreign(folder)
+    refuse_unusable(folder)
+    refuse_foreign(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
     except OSError as error:
-        raise _not_written(folder, error) from error
+        raise not_written(folder, error) from error
     try:
         files = _write_all(result, partial)
         os.chmod(partial, 0o755)
         _take_place(partial, folder)
     except OSError as error:
-        raise _not_written(folder, error) from error
+        raise not_written(folder, error) from error
     finally:
         shutil.rmtree(partial, ignore_errors=True)
     return files
@@ -86,28 +86,6 @@ def _write(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
-def _refuse_foreign(folder: Path) -> None:
-    """Refuse a folder that holds anything but an earlier report: replacing it deletes what is in it."""
-    if not folder.exists():
-        return
-    if not folder.is_dir():
-        raise WorkError(Problem(str(folder), None, None, "a file of this name exists", "name another folder"))
-    held = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if not path.is_dir())
-    foreign = [name for name in held if name not in _written_before(folder)]
-    if foreign:
-        remedy = "move it away, or name another folder"
-        raise WorkError(Problem(str(folder), None, foreign[0], "the folder holds a file that no report wrote", remedy))
-
-
-def _written_before(folder: Path) -> frozenset[str]:
-    """Return the files of the report that lies in the folder, by its own list; none without a report."""
-    try:
-        answer = json.loads((folder / ANSWER).read_text(encoding="utf-8"))
-        return frozenset(answer["files"]) if answer["command"] == "signoff" else frozenset()
-    except (OSError, ValueError, KeyError, TypeError):
-        return frozenset()
-
-
 def _take_place(partial: Path, folder: Path) -> None:
     """Move the finished folder to where it belongs; an earlier report is deleted when the new one stands."""
     if not folder.exists():
@@ -123,8 +101,3 @@ def _take_place(partial: Path, folder: Path) -> None:
             raise
     finally:
         shutil.rmtree(old, ignore_errors=True)
-
-
-def _not_written(folder: Path, error: OSError) -> WorkError:
-    reason = f"the report cannot be written ({error.strerror or error})"
-    return WorkError(Problem(str(folder), None, None, reason, "name a folder that can be written"))

@@ -27,7 +27,11 @@ def draw(result: ActuationResult) -> Figure:
     """One bar an entry of the ledger, by group, with its energy and its share of the whole."""
     ledger = dict(result.ledger)
     whole = sum(ledger.get(name, 0.0) for name in SOURCES)
-    entries = [(name, value) for name, value in ledger.items() if name not in SOURCES and value > _LEAST * whole]
+    entries = [
+        (name, value)
+        for name, value in ledger.items()
+        if name not in SOURCES and whole > 0.0 and value > _LEAST * whole
+    ]
     entries.sort(key=lambda entry: (list(_GROUPS).index(group_of(entry[0])), -entry[1]))
     with style.drawing_style():
         figure = style.new_figure(1.2 + 0.24 * max(len(entries), 5))
@@ -45,17 +49,23 @@ def draw(result: ActuationResult) -> Figure:
                 va="center",
                 fontsize=7.5,
             )
+        if not entries:
+            told = "No energy was at hand: none from the source, none stored before."
+            axes.text(0.5, 0.5, told, transform=axes.transAxes, ha="center", va="center", color=style.MUTED)
         axes.set_yticks(range(len(entries)), [name for name, _ in entries])
-        axes.set_ylim(len(entries) - 0.4, -0.6)
+        axes.set_ylim(max(len(entries), 1) - 0.4, -0.6)
         axes.set_ylabel("entry of the ledger")
         axes.set_xlabel("energy [mJ]")
         axes.set_xlim(0.0, 1.25e3 * max([value for _, value in entries] + [1e-9]))
+        if not entries:
+            axes.set_xticks([0.0])  # a scale of nothing has no other mark
         axes.set_title(_whole(ledger, whole, result.ledger_error))
         style.quiet(axes, "left")
         axes.grid(axis="x")
         present = [group for group in _GROUPS if any(group_of(name) == group for name, _ in entries)]
         handles = [Patch(facecolor=_GROUPS[g][0], hatch=_GROUPS[g][1], edgecolor=style.PAPER, label=g) for g in present]
-        figure.legend(handles=handles, loc="outside lower center", ncols=len(handles), columnspacing=1.4)
+        if handles:
+            figure.legend(handles=handles, loc="outside lower center", ncols=len(handles), columnspacing=1.4)
     return figure
 
 

@@ -15,21 +15,30 @@ if TYPE_CHECKING:
     from yieldsim.analysis.yields import CellYield, YieldResult
 
 
+_MARK = 6.4  # distance of two marks that touch nearly, with their edges [pt]
+_ROW = 19.4  # least height of a row [pt]
+_AXIS = 320.0  # least length of the axis of shares, on which marks can come close [pt]
+
+
 def draw(result: YieldResult) -> Figure:
     """One row a condition, one mark an outcome that occurred; the completing share at the right."""
     cells = result.cells
     kinds = kinds_of(result)
     with style.drawing_style():
-        figure = style.new_figure(1.35 + 0.27 * max(len(cells), 5) + 0.16 * math.ceil(max(len(kinds), 1) / 4))
-        style.heading(figure, "How actuations fail")
-        axes = figure.add_subplot()
         seen = [cell.outcomes[k] for cell in cells for k in kinds if cell.outcomes.get(k, 0.0) > 0.0]
         lowest = 10.0 ** math.floor(math.log10(min([*seen, 1e-4]) * 0.8))
+        lanes = [_lanes(cell, kinds, -math.log10(lowest) * _MARK / _AXIS) for cell in cells]
+        row = max(_ROW, *(_MARK * (2 * max(map(abs, lane.values()), default=0) + 1) for lane in lanes))
+        legend = 0.16 * math.ceil(max(len(kinds), 1) / 4)
+        figure = style.new_figure(1.35 + row / 72 * max(len(cells), 5) + legend)
+        style.heading(figure, "How actuations fail")
+        axes = figure.add_subplot()
         axes.set_xscale("log")
         axes.set_xlim(lowest, 1.0)
         _rows(axes, cells, lowest)
         for k, kind in enumerate(kinds):
-            _marks(axes, cells, kind, k, len(kinds))
+            shifts = [lane.get(kind, 0) * _MARK / row for lane in lanes]
+            _marks(axes, cells, shifts, k, kinds)
         _allowance(axes, result)
         decades = [10.0**k for k in range(round(math.log10(lowest)), 1)]
         axes.set_xticks(decades, [small_share(d, digits=1) for d in decades])
@@ -95,11 +104,23 @@ def _rows(axes: Axes, cells: tuple[CellYield, ...], lowest: float) -> None:
     axes.grid(axis="x")
 
 
-def _marks(axes: Axes, cells: tuple[CellYield, ...], kind: str, k: int, kinds: int) -> None:
+def _lanes(cell: CellYield, kinds: list[str], gap: float) -> dict[str, int]:
+    """Lane of each mark of a row: 0, or the nearest free one where marks are within ``gap`` [decades]."""
+    placed: dict[str, int] = {}
+    found = {kind: math.log10(cell.outcomes[kind]) for kind in kinds if cell.outcomes.get(kind, 0.0) > 0.0}
+    for kind, at in found.items():
+        taken = {placed[other] for other in placed if abs(found[other] - at) < gap}
+        placed[kind] = next(lane for lane in sorted(range(-len(kinds), len(kinds) + 1), key=abs) if lane not in taken)
+    return placed
+
+
+def _marks(axes: Axes, cells: tuple[CellYield, ...], shifts: list[float], k: int, kinds: list[str]) -> None:
     colour, marker = style.SERIES[k % len(style.SERIES)]
-    shift = 0.0 if kinds == 1 else (k / (kinds - 1) - 0.5) * 0.5
+    kind = kinds[k]
     points = [
-        (cell.outcomes[kind], row + shift) for row, cell in enumerate(cells) if cell.outcomes.get(kind, 0.0) > 0.0
+        (cell.outcomes[kind], row + shift)
+        for row, (cell, shift) in enumerate(zip(cells, shifts, strict=True))
+        if cell.outcomes.get(kind, 0.0) > 0.0
     ]
     axes.plot(
         [x for x, _ in points],
@@ -113,7 +134,7 @@ def _marks(axes: Axes, cells: tuple[CellYield, ...], kind: str, k: int, kinds: i
         markeredgewidth=0.5,
         label=kind,
         clip_on=False,
-        zorder=3 + kinds - k,
+        zorder=3 + len(kinds) - k,
     )
 
 
