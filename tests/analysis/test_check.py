@@ -13,9 +13,22 @@ import numpy as np
 import pytest
 
 from yieldsim.analysis.check import CheckResult, check
-from yieldsim.analysis.described import ageing_text, limits_of, temperature_text, tolerance_text
+from yieldsim.analysis.described import (
+    LIMIT,
+    POINTS,
+    LevelLimits,
+    ageing_text,
+    levels_of,
+    levels_text,
+    limits_of,
+    temperature_text,
+    tolerance_text,
+)
+from yieldsim.analysis.stated import settings_of_design
 from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw, Tolerance
+from yieldsim.design.reading import design_from_toml
 from yieldsim.design.schema import Design
+from yieldsim.report.terminal import text_of
 
 SMALL = Path(__file__).parent / "small.toml"
 
@@ -199,8 +212,16 @@ def test_the_clamp_or_the_emf_is_compared_with_the_weakest_rating(small: Design,
         clamp = Parameter("storage.clamp_voltage", "V", nominal, (Tolerance("unit", "uniform", True, -0.05, 0.05),))
         return findings(check(replace(small, storage=replace(small.storage, clamp_voltage=clamp))), "storage.clamp")
 
-    assert clamped(9.0) == [("ok", "storage.clamp_voltage: at most 9.45 V, under storage.voltage_rating 10 V.")]
-    assert clamped(9.8) == [("warning", "storage.clamp_voltage: up to 10.29 V, above storage.voltage_rating 10 V.")]
+    # 50 mohm times 11 V / 90 ohm is 6.111 mV, by Ohm's law
+    told = (
+        "storage.clamp_voltage: the store's own voltage is at most {}; the terminal may stand ESR times the coil "
+        "current above it, 6.111 mV at the unloaded peak current: {} storage.voltage_rating 10 V."
+    )
+    assert clamped(9.0) == [("ok", told.format("9.45 V", "9.456 V in all, within"))]
+    assert clamped(9.8) == [("warning", told.format("10.29 V", "10.3 V in all, above"))]
+    # the store alone stays below its rating, 9.998 V; its terminal does not
+    ((kind, _),) = clamped(9.998 / 1.05)
+    assert kind == "warning"
 
 
 def test_work_is_compared_with_the_mechanical_energy(small: Design, checked: CheckResult) -> None:
@@ -240,3 +261,109 @@ def test_checking_a_plain_design_compiles_nothing() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+BACKOFF = """
+[link.backoff]
+unit = "320 us"
+minimum_exponent = 2
+maximum_exponent = 6
+maximum_backoffs = 3
+busy = "5 %"
+idle_current = "1 mA"
+assess_time = "128 us"
+assess_current = "8 mA"
+turnaround = "192 us"
+turnaround_current = "8 mA"
+"""
+
+
+def test_all_else_that_is_used_is_told(small: Design) -> None:
+    rows = dict(settings_of_design(design_from_toml(small.text + BACKOFF)))
+    expected = {
+        "conditions.mission": "25 degC 80 %, 45 degC 20 %",
+        "conditions.service_life": "10 yr",
+        "conditions.actuations_per_day": "20",
+        "requirement.completion": "99 % of each unit's actuations",
+        "requirement.unit_yield": "90 % of units",
+        "requirement.applies_to": "every condition",
+        "requirement.confidence": "95 %",
+        "derating[1]": "store.voltage at most 80 % of its rating in 90 % of actuations",
+        "storage.capacitance.bias": "0 V: 1, 4 V: 0.88, 10 V: 0.5",
+        "storage.since_soldering": "1000 h before age 0",
+        "storage.voltage_rating": "10 V",
+        "rectifier.current_rating": "not stated",
+        "regulator.dropout.at": "20 mA",
+        # IEEE 802.15.4, O-QPSK at 2.4 GHz: (6 + 20) octets of 32 us
+        "radio.transmit.frame": "20 octets behind 6, at 250 kbit/s: 832 us on air",
+        "radio.listen.when": "each attempt",
+        "link.attempts": "2 in all",
+        "link.backoff.minimum_exponent": "2",
+        "link.backoff.maximum_exponent": "6",
+        "link.backoff.maximum_backoffs": "3",
+        "correlation[1]": "regulator.dropout and regulator.quiescent: rank 0.5, level unit",
+    }
+    assert {key: rows.get(key) for key in expected} == expected
+    assert "rectifier.forward_drop.points" not in rows  # a single number here
+
+
+def test_what_is_left_out_is_told_with_what_stands_in_its_place(small: Design) -> None:
+    drop = replace(small.rectifier.forward_drop, nominal=0.42, points=((0.01, 0.32), (0.1, 0.42)))
+    bare = replace(
+        small,
+        conditions=replace(small.conditions, mission=((25.0, 1.0),), mission_given=False, actuations_per_day=None),
+        requirement=None,
+        rectifier=replace(small.rectifier, forward_drop=drop),
+        correlations=(),
+    )
+    rows = dict(settings_of_design(bare))
+    assert rows["conditions.mission"] == "25 degC 100 % (default: the file states none)"
+    assert rows["conditions.actuations_per_day"] == "not stated"
+    assert rows["requirement"] == "not stated"
+    assert rows["correlation"] == "none: all draws are independent"
+    assert rows["link.backoff"].startswith("none")
+    assert rows["rectifier.forward_drop.points"] == "10 mA: 320 mV, 100 mA: 420 mV"
+
+
+def test_the_settings_stand_in_the_json_and_the_text(checked: CheckResult) -> None:
+    answer = json.loads(json.dumps(checked.as_json(), allow_nan=False))
+    assert {"key": "regulator.dropout.at", "text": "20 mA"} in answer["design_settings"]
+    lines = text_of(checked).split("\n")
+    for key, text in checked.design_settings:
+        assert any(line.strip().startswith(f"{key}: {text[:20]}") for line in lines), key
+
+
+def test_each_level_has_its_own_limits(checked: CheckResult) -> None:
+    row = next(p for p in checked.parameters if p.name == "storage.capacitance")
+    lot, unit = row.levels
+    # three sigma of 2 %, the 0.135 % points of a normal; and limits at 10 % of 33 uF
+    assert (lot.level, lot.kind, unit.level, unit.kind) == ("lot", POINTS, "unit", LIMIT)
+    assert (lot.low, lot.high) == pytest.approx((31.02e-6, 34.98e-6), rel=1e-12)
+    assert (unit.low, unit.high) == pytest.approx((29.7e-6, 36.3e-6), rel=1e-12)
+    assert row.limits == "lot 31.02 uF to 34.98 uF*; unit 29.7 uF to 36.3 uF"
+    assert f"limits: {row.limits}" in text_of(checked)
+    answer = next(p for p in checked.as_json()["parameters"] if p["name"] == row.name)
+    assert answer["levels"][0] == {"level": "lot", "low": lot.low, "high": lot.high, "kind": POINTS}
+    assert POINTS == "0.135 % and 99.865 % points"
+
+
+def test_a_sorted_total_does_not_narrow_a_level() -> None:
+    tolerances = (Tolerance("lot", "normal", True, sigma=0.05), Tolerance("unit", "uniform", False, -4.0, 2.0))
+    both = parameter(*tolerances, within_total=(-0.01, 0.01, True))
+    lot, unit = levels_of(both)
+    assert (lot.low, lot.high) == pytest.approx((85.0, 115.0))
+    assert unit == LevelLimits("unit", 96.0, 102.0, LIMIT)
+    assert levels_of(parameter()) == ()
+    assert levels_text(parameter()) == ""
+
+
+def test_a_law_that_the_file_does_not_state_is_a_default(small: Design, checked: CheckResult) -> None:
+    assert [p.name for p in checked.parameters if p.temperature_defaulted] == ["harvester.coil_resistance"]
+    assert checked.defaults["temperature_laws"] == 1
+    assert checked.defaults["parameters"] == sum(p.defaulted for p in small.parameters.values()) > 0
+    assert checked.as_json()["defaults"] == checked.defaults
+    assert "+ temperature: 0.393 %/K about 20 degC (annealed copper, IEC 60028)" in text_of(checked)
+    assert "+ temperature: -0.11 %/K" not in text_of(checked)  # the emf's, which the file states
+    leaky = small.text.replace('forward_drop = "0.35', 'reverse_leakage = "1 uA"\nforward_drop = "0.35')
+    names = [p.name for p in check(design_from_toml(leaky)).parameters if p.temperature_defaulted]
+    assert names == ["harvester.coil_resistance", "rectifier.reverse_leakage"]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.conditions import condition_problems
-from yieldsim.analysis.margins import Margins, required_input, reserve_in_kind
+from yieldsim.analysis.margins import Margins, required_in_access, required_input, reserve_in_kind
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.design.schema import Design
 from yieldsim.design.units import DIMENSIONS
@@ -47,7 +47,11 @@ _LEFT = {"left in store": at.LED_STORE, "left in coil": at.LED_COIL_LEFT}
 
 @dataclass(frozen=True)
 class StepTrace:
-    """One step as it ran: begin and end [s], lowest input voltage during it and the one it needs [V]."""
+    """One step as it ran: begin and end [s], lowest input voltage during it and the one it needs [V].
+
+    The difference of the two voltages is the least margin within the step, channel access included, whose
+    parts need different voltages.
+    """
 
     step: str
     start_s: float
@@ -242,12 +246,16 @@ def steps_of(response: Response, opened: Replayed) -> Iterator[StepTrace]:
             continue
         code = int(phase[rows[0]])
         part = opened.record[rows]
+        if code == at.CHANNEL_ACCESS:
+            need = required_in_access(response.design, opened.x, part)
+        else:
+            need = required_input(response.design, opened.x, code)
         yield StepTrace(
             response.step_name(code),
             float(part[0, at.REC_TIME]),
             float(part[-1, at.REC_TIME]),
             float(part[:, at.REC_INPUT].min()),
-            required_input(response.design, opened.x, code),
+            need,
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 from yieldsim.design.parameter import LEVELS, AgeingLaw, Parameter, Tolerance
 from yieldsim.design.probability import probability_below, reach
@@ -10,6 +11,23 @@ from yieldsim.design.quantity import format_quantity
 
 # Probability below minus and above plus three standard deviations of a normal
 TAIL = 0.5 * math.erfc(3.0 / math.sqrt(2.0))
+
+
+LIMIT = "limit"
+POINTS = "0.135 % and 99.865 % points"
+
+
+@dataclass(frozen=True)
+class LevelLimits:
+    """How far one level alone takes a parameter from its nominal, before the laws, SI units (degC).
+
+    ``kind`` is "limit" where the tolerance ends there, "0.135 % and 99.865 % points" where it has no end.
+    """
+
+    level: str
+    low: float
+    high: float
+    kind: str
 
 
 def dimension_of(parameter: Parameter) -> str:
@@ -95,6 +113,29 @@ def limits_of(parameter: Parameter) -> tuple[float | None, float | None]:
         low = max(low, parameter.nominal + scale * parameter.within_total[0])
         high = min(high, parameter.nominal + scale * parameter.within_total[1])
     return low, high
+
+
+def levels_of(parameter: Parameter) -> tuple[LevelLimits, ...]:
+    """Return the limits of each level by itself, in the order lot, unit, actuation."""
+    found = []
+    for level in parameter.levels:
+        tolerance = parameter.tolerance_at(level)
+        if tolerance is None:
+            continue
+        low, high = limits_of(replace(parameter, tolerances=(tolerance,), within_total=None))
+        if low is not None and high is not None:
+            found.append(LevelLimits(level, low, high, LIMIT if _bounded(tolerance) else POINTS))
+    return tuple(found)
+
+
+def levels_text(parameter: Parameter) -> str:
+    """Return the limits of each level in words; an asterisk marks the 0.135 % and 99.865 % points."""
+    dimension = dimension_of(parameter)
+    return "; ".join(
+        f"{found.level} {format_quantity(found.low, dimension, 5)} to {format_quantity(found.high, dimension, 5)}"
+        + ("*" if found.kind == POINTS else "")
+        for found in levels_of(parameter)
+    )
 
 
 def _bounded(tolerance: Tolerance) -> bool:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from yieldsim.analysis.described import limits_of
+from yieldsim.design.parameter import Parameter
 from yieldsim.design.quantity import format_quantity
 from yieldsim.design.rules import RATINGS
 from yieldsim.design.schema import Design, Step
@@ -143,11 +144,7 @@ def _overvoltage(design: Design) -> Iterator[Finding]:
     rating = f"{weakest} {_volts(ratings[weakest])}"
     clamp = design.storage.clamp_voltage
     if clamp is not None:
-        highest = limits_of(clamp)[1] or clamp.nominal
-        if highest <= ratings[weakest]:
-            yield Finding(OK, f"storage.clamp_voltage: at most {_volts(highest)}, under {rating}.")
-        else:
-            yield Finding(WARNING, f"storage.clamp_voltage: up to {_volts(highest)}, above {rating}.")
+        yield _clamp(design, clamp, ratings[weakest], rating)
         return
     peak = _peak_emf(design)
     if peak is None:
@@ -159,6 +156,23 @@ def _overvoltage(design: Design) -> Iterator[Finding]:
             LOOK,
             f"no clamp: nominal peak emf {_volts(peak)} is above {rating}; only the store's size limits it.",
         )
+
+
+def _clamp(design: Design, clamp: Parameter, rating: float, rated: str) -> Finding:
+    """Compare the store's terminal with a rating: the clamp holds the store's own voltage, ESR comes on top."""
+    from yieldsim.engine.part_tables import unloaded_peak_current
+
+    highest = limits_of(clamp)[1]
+    highest = clamp.nominal if highest is None else highest
+    rise = design.storage.esr.nominal * unloaded_peak_current(design)
+    laws = ", before its laws" if clamp.temperature is not None or clamp.ageing else ""
+    text = (
+        f"storage.clamp_voltage: the store's own voltage is at most {_volts(highest)}{laws}; the terminal may "
+        f"stand ESR times the coil current above it, {_volts(rise)} at the unloaded peak current"
+    )
+    if highest + rise <= rating:
+        return Finding(OK, f"{text}: {_volts(highest + rise)} in all, within {rated}.")
+    return Finding(WARNING, f"{text}: {_volts(highest + rise)} in all, above {rated}.")
 
 
 def _peak_emf(design: Design) -> float | None:

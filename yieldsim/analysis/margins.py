@@ -55,20 +55,47 @@ def required_input(design: Design, x: FloatArray, code: int) -> float:
     ----------
     design : Design
     x : (K,) values
-    code : index of the step, or `kernel.layout.CHANNEL_ACCESS`, whose greatest current counts
+    code : index of the step; channel access has `required_in_access`
     """
-    stop = float(x[at.STOP_VOLTAGE])
-    if code == at.CHANNEL_ACCESS:
-        minimum = float(x[at.MINIMUM_SUPPLY])
-        current = float(max(x[k] for k in (at.BACKOFF_IDLE_CURRENT, at.ASSESS_CURRENT, at.TURNAROUND_CURRENT)))
-    else:
-        step = design.radio.sequence[code]
-        columns = column_of(design)
-        minimum = float(x[at.MINIMUM_SUPPLY])
-        if step.minimum_supply is not None:
-            minimum = float(x[columns[step.minimum_supply.name]])
-        current = load_current(step, x, columns[step.current.name], minimum)
-    return max(minimum + pass_resistance(design, x) * current, stop)
+    step = design.radio.sequence[code]
+    columns = column_of(design)
+    minimum = float(x[at.MINIMUM_SUPPLY])
+    if step.minimum_supply is not None:
+        minimum = float(x[columns[step.minimum_supply.name]])
+    current = load_current(step, x, columns[step.current.name], minimum)
+    return max(minimum + pass_resistance(design, x) * current, float(x[at.STOP_VOLTAGE]))
+
+
+def required_in_access(design: Design, x: FloatArray, rows: FloatArray) -> float:
+    """Return the input voltage [V] that the lowest one of a channel access must reach.
+
+    Idle waiting, assessment and turnaround need different inputs, so the least V_in - V_need need not stand
+    where V_in is lowest. What is returned is the lowest V_in less that least difference: the need of the part
+    that decides, where the lowest input falls into it, else that need less what the input still falls by.
+
+    Parameters
+    ----------
+    design : Design
+    x : (K,) values
+    rows : (N, 8) record of one channel access, N >= 1
+    """
+    currents = x[[at.BACKOFF_IDLE_CURRENT, at.ASSESS_CURRENT, at.TURNAROUND_CURRENT]]
+    inputs = rows[:, at.REC_INPUT]
+    # the part that a point belongs to is told by the current drawn there
+    drawn = np.stack([_drawn(design, x, float(load), inputs) for load in currents])
+    part = np.argmin(np.abs(drawn - rows[:, at.REC_DRAWN]), axis=0)
+    supply = float(x[at.MINIMUM_SUPPLY]) + pass_resistance(design, x) * currents
+    need = np.maximum(supply, float(x[at.STOP_VOLTAGE]))[part]
+    return float(inputs.min() - (inputs - need).min())
+
+
+def _drawn(design: Design, x: FloatArray, load: float, inputs: FloatArray) -> FloatArray:
+    """Return the regulator's input current [A] at input voltages [V] for a constant load current [A]."""
+    quiescent = float(x[at.QUIESCENT])
+    if design.regulator.kind == "buck":
+        share = np.minimum(1.0, float(x[at.OUTPUT]) / (float(x[at.EFFICIENCY]) * np.maximum(inputs, 1e-9)))
+        return np.asarray(share * load + quiescent)
+    return np.full_like(inputs, load * (1.0 + float(x[at.GROUND_SHARE])) + quiescent)
 
 
 def input_current(margins: Margins, code: int) -> float:

@@ -277,15 +277,27 @@ def _check(result: CheckResult) -> list[str]:
         lines += textwrap.wrap(_printable(finding.text), WIDTH, initial_indent=mark, subsequent_indent=" " * 8)
     lines += [
         "",
-        f"{count(len(result.parameters))} parameters, as the engine uses them (+ marks a default):",
+        *_wrapped(
+            f"{count(len(result.parameters))} parameters, as the engine uses them. + marks a default; "
+            f"values: {count(result.defaults['parameters'])}, temperature laws: "
+            f"{count(result.defaults['temperature_laws'])}. Limits "
+            "are of each level alone, before the laws; * marks 0.135 % and 99.865 % points."
+        ),
         "",
     ]
     for p in result.parameters:
         basis = "default" if p.defaulted else p.basis
         lines.append(f"{('+ ' if p.defaulted else '  ') + p.name:<44}{p.shown:>16}  {basis}")
-        for name, text in (("", p.tolerance), ("temperature: ", p.temperature), ("ageing: ", p.ageing)):
+        temperature = ("+ " if p.temperature_defaulted else "") + "temperature: "
+        told = (("", p.tolerance), ("limits: ", p.limits), (temperature, p.temperature), ("ageing: ", p.ageing))
+        for name, text in told:
             if text:
-                lines += _wrapped(name + text, " " * 8)
+                lines += _wrapped(_printable(name + text), " " * 8)
+    lines += ["", "What else the engine uses:", ""]
+    for key, text in result.design_settings:
+        lines += textwrap.wrap(
+            _printable(f"{key}: {text}"), WIDTH, initial_indent="  ", subsequent_indent=" " * 8, break_on_hyphens=False
+        )
     return lines
 
 
