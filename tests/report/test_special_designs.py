@@ -1,6 +1,5 @@
 """What is told of designs without energy, with a charge before the stroke, with sites; and marks that coincide."""
 
-from collections import defaultdict
 from dataclasses import replace
 from itertools import combinations
 
@@ -9,7 +8,7 @@ import numpy as np
 from yieldsim.design.schema import Site
 from yieldsim.report import method
 from yieldsim.report.figures import ledger, outcome_shares, style
-from yieldsim.report.page import page_of
+from yieldsim.report.page import _ALT, page_of
 from yieldsim.report.terminal import text_of
 
 
@@ -43,13 +42,13 @@ def test_check_names_what_is_assumed_once(answers):
 
 
 def test_the_page_tells_the_settings_in_force(result):
-    page = page_of(result, defaultdict(str)).replace("\u00a0", " ")
+    page = page_of(result, dict.fromkeys(_ALT, "<svg/>")).replace("\u00a0", " ")
     assert (
         "<th>settings</th><td>units 96, actuations 6, lots: one for each unit, effort 64, accuracy 0.5 mV, "
         "confidence 95 %</td>"
     ) in page
     other = replace(result, ranking=replace(result.ranking, confidence=0.9))
-    assert "confidence 95 % (ranking: 90 %)" in page_of(other, defaultdict(str)).replace("\u00a0", " ")
+    assert "confidence 95 % (ranking: 90 %)" in page_of(other, dict.fromkeys(_ALT, "<svg/>")).replace("\u00a0", " ")
 
 
 def test_each_site_is_told_with_its_share_and_mission(result):
