@@ -155,10 +155,11 @@ def sequences(draw: st.DrawFn, charge: float, minimum: float) -> tuple[LoadStep,
 
 @st.composite
 def short_strokes(draw: st.DrawFn) -> ReferenceNode:
-    """A node of one stroke that is over before the first step can be."""
+    """A node of one stroke that is over, its coil current run out, before the first step can be."""
     node = draw(nodes(strokes=1))
     first = node.sequence[0]
-    longer = max(first.duration, 1.1 * node.strokes[0].width)
+    runs_out = 6.0 * node.coil_inductance / node.coil_resistance
+    longer = max(first.duration, 1.1 * node.strokes[0].width + runs_out)
     slower = replace(first, duration=longer, current=first.current * first.duration / longer)
     return replace(node, sequence=(slower, *node.sequence[1:]))
 
@@ -204,7 +205,9 @@ class Radio:
     frame_loss: float = 0.0
     acknowledgement_loss: float = 0.0
     signal_to_noise: float | None = None
-    octets: tuple[int, int] = (26, 5)
+    octets: tuple[int, int, int] = (26, 26, 5)  # of a frame, of a retry's frame, of the acknowledgement
+    retry_duration: float | None = None  # of the frame in later attempts [s]
+    retry_above: float = 0.0  # [V]
     exponents: tuple[int, int, int] | None = None  # minimum, maximum, most backoffs
     busy: float = 0.0
     unit: float = 320e-6
@@ -215,8 +218,8 @@ class Radio:
 
     @property
     def slots(self) -> int:
-        """Uniforms of one attempt: frame loss, acknowledgement loss, latency, backoffs, assessments."""
-        return 3 + 2 * (1 + (self.exponents[2] if self.exponents else 0))
+        """Uniforms of one attempt: frame loss, acknowledgement loss, latency, backoffs, assessments, press, message."""
+        return 5 + 2 * (1 + (self.exponents[2] if self.exponents else 0))
 
     def design(self) -> at.KernelDesign:
         plain = tuple(LoadStep(str(k), s.duration, s.current, self.minimum) for k, s in enumerate(self.steps))
@@ -229,7 +232,8 @@ class Radio:
             steps=rows,
             slopes=np.array([(s.slope, s.slope_at) for s in self.steps]),
             attempts=self.attempts,
-            octets=np.array(self.octets),
+            octets=np.array([self.octets]),
+            air_time=np.array([[(s.duration, self.retry_duration or s.duration)] for s in self.steps]),
             use_signal_to_noise=self.signal_to_noise is not None,
             use_backoff=self.exponents is not None,
             exponents=np.array(self.exponents or (0, 0, 0)),
@@ -243,6 +247,7 @@ class Radio:
             base = len(x) - at.PER_STEP * (len(self.steps) - k)
             x[base + at.STEP_SPREAD], x[base + at.STEP_TIMEOUT] = step.spread, step.timeout
         x[at.MINIMUM_SUPPLY] = self.minimum
+        x[at.RETRY_ABOVE] = self.retry_above
         x[at.FRAME_LOSS], x[at.ACKNOWLEDGEMENT_LOSS] = self.frame_loss, self.acknowledgement_loss
         x[at.SIGNAL_TO_NOISE] = self.signal_to_noise or 0.0
         x[at.BACKOFF_UNIT], x[at.BACKOFF_BUSY] = self.unit, self.busy
@@ -259,7 +264,7 @@ class Radio:
         x = self.values()
         addresses = np.zeros((rows, 3), dtype=np.int64)
         addresses[:, at.ROW_ACTUATION] = np.arange(rows)
-        plans = None if plan is None else np.tile(np.array(plan, dtype=np.int64), (rows, 1))
+        plans = None if plan is None else np.tile(np.array((*plan, 0, 0), dtype=np.int64), (rows, 1))
         return run(
             self.design(), x[None], np.zeros((1, len(x))), addresses, points=points, plans=plans, full=True
         )  # fmt: skip

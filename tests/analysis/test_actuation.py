@@ -6,8 +6,9 @@ import json
 import math
 from dataclasses import replace
 
-import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.interpolate import PchipInterpolator
 
 from yieldsim.analysis.actuation import ActuationResult, actuation
 from yieldsim.analysis.margins import charge_between, required_input
@@ -15,10 +16,9 @@ from yieldsim.design.parameter import AgeingLaw, Parameter
 from yieldsim.design.reading import design_from_toml
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
-from yieldsim.engine.part_tables import bias_table
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
-from yieldsim.kernel import circuit as ct
+from yieldsim.kernel import layout as at
 from yieldsim.kernel.layout import CHANNEL_ACCESS
 from yieldsim.words.errors import InputError
 
@@ -102,20 +102,28 @@ def test_required_input_is_that_of_the_compiled_circuit(small: Design, slope: fl
         small,
         radio=replace(small.radio, sequence=(replace(step, current=current), *small.radio.sequence[1:])),
     )
-    response = Response(design, Settings())
-    x = response.nominal_base(BENCH)
-    circuit, demand = np.zeros(ct.CIRCUIT), np.zeros(ct.DEMAND)
-    ct.fill_circuit(response.kernel, x, circuit)
-    ct.demand_step(circuit, demand, current.nominal, slope, 2.2 if slope else 0.0, 1.8)
-    assert required_input(design, x, 0) == pytest.approx(ct.needed_input(circuit, demand, 1.8), abs=1e-12)
+    # one step alone: what V_in stood above its need at the end is the reserve
+    design = replace(design, radio=replace(design.radio, sequence=design.radio.sequence[:1]))
+    opened = Response(design, Settings(accuracy=1e-8)).respond_at({}, BENCH, opened=True)
+    assert opened.codes[at.RESERVE_STEP] == 0
+    at_end = opened.record[opened.record[:, at.REC_PHASE] == 0][-1, at.REC_INPUT]
+    need = at_end - opened.values[at.RESERVE]
+    assert required_input(design, opened.x, 0) == pytest.approx(need, abs=1e-6)
+    assert required_input(design, opened.x * 1.001, 0) != pytest.approx(need, abs=1e-6)  # negative control
 
 
 @pytest.mark.parametrize(("low", "high"), [(1.0, 3.0), (-0.5, 2.0), (8.0, 14.0), (2.0, 2.0), (3.0, 1.0)])
-def test_charge_is_that_of_the_compiled_store(small: Design, low: float, high: float) -> None:
+def test_charge_is_the_integral_of_the_differential_capacitance(small: Design, low: float, high: float) -> None:
     bias = small.storage.capacitance.bias
-    table, step, _ = bias_table(bias)
-    compiled = ct.store_charge(high, 33e-6, table, step) - ct.store_charge(low, 33e-6, table, step)
-    assert charge_between(bias, 33e-6, low, high) == pytest.approx(compiled, abs=33e-6 * 1e-8)
+    volts, factors = zip(*bias, strict=True)
+    curve = PchipInterpolator(volts, factors)  # shape-preserving, flat beyond its last point
+
+    def factor(v: float) -> float:
+        return 1.0 if v < 0.0 else float(curve(min(v, volts[-1])))
+
+    knots = [v for v in (0.0, *volts) if min(low, high) < v < max(low, high)]
+    whole, _ = quad(factor, low, high, points=knots or None, epsrel=1e-12, epsabs=0.0) if low != high else (0.0, 0.0)
+    assert charge_between(bias, 33e-6, low, high) == pytest.approx(33e-6 * whole, abs=33e-6 * 1e-9)
 
 
 def test_charge_without_bias_is_capacitance_times_voltage() -> None:

@@ -53,7 +53,10 @@ def test_json_text_and_files(arguments: list[str], node: Path, capsys: pytest.Ca
     out, err = capsys.readouterr()
     assert err == ""
     name = arguments[0]
-    kinds = [f"results/{name}.{kind}" for kind in ("csv", "svg", "png", "json")]
+    pictures = {"yield": ["ledger"], "actuation": ["ledger", "drawn"]}.get(name, [])
+    files = [f"{name}.{kind}" for kind in ("csv", "svg", "png", "json")]
+    files += [f"{name}_{picture}.{kind}" for picture in pictures for kind in ("svg", "png")]
+    kinds = [f"results/{file}" for file in files]
     assert [line.removeprefix("wrote ") for line in out.splitlines() if line.startswith("wrote ")] == kinds
     assert sorted(p.name for p in (node / "results").iterdir()) == sorted(Path(k).name for k in kinds)
     stored = json.loads((node / "results" / f"{name}.json").read_text(encoding="utf-8"))

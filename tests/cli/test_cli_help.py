@@ -75,6 +75,16 @@ def test_every_command_says_its_question_and_an_example(command: str, capsys: py
     assert "--json" in out
     if "--age" in out:
         assert "1 yr = 8,760 h" in " ".join(out.split())
+    if "--accuracy" in out:
+        assert 'at most 0.5 mV. [default: "0.5 mV"]' in " ".join(out.split())
+
+
+def test_whatever_integrates_has_its_accuracy_set(capsys: pytest.CaptureFixture[str]) -> None:
+    having = []
+    for command in COMMANDS:
+        assert run([command, "--help"]) == 0
+        having += [command] if "--accuracy" in capsys.readouterr().out else []
+    assert having == ["actuation", "yield", "rank", "signoff"]
 
 
 def test_no_command_shows_the_overview(capsys: pytest.CaptureFixture[str]) -> None:

@@ -108,7 +108,7 @@ ONE_FAULT = [
         "[storage]\n",
         '[storage]\ndielectric = "X7R"\n',
         'storage.dielectric = "X7R": unknown key; known here: capacitance, esr, insulation, initial_voltage, '
-        "clamp_voltage, voltage_rating, since_soldering",
+        "clamp_voltage, capacitor, residual, voltage_rating, since_soldering",
     ),
     (
         "[regulator]\n",
@@ -122,8 +122,9 @@ ONE_FAULT = [
     ),
     (
         'kind = "electromagnetic"',
-        'kind = "piezoelectric"',
-        'harvester.kind = "piezoelectric": no such kind of harvester; choose from "electromagnetic"',
+        'kind = "hydraulic"',
+        'harvester.kind = "hydraulic": no such kind of harvester; '
+        'choose from "electromagnetic", "piezoelectric", "energy packet"',
     ),
     (
         'kind = "full bridge"',

@@ -28,6 +28,10 @@ def valid(node, schema) -> bool:
         return valid(node, SCHEMA["$defs"][schema["$ref"].rpartition("/")[2]])
     if "anyOf" in schema and not any(valid(node, option) for option in schema["anyOf"]):
         return False
+    if "oneOf" in schema and sum(valid(node, option) for option in schema["oneOf"]) != 1:
+        return False
+    if isinstance(node, dict) and not set(schema.get("required", ())) <= set(node):
+        return False
     if "const" in schema and node != schema["const"]:
         return False
     if "enum" in schema and node not in schema["enum"]:
@@ -40,7 +44,7 @@ def valid(node, schema) -> bool:
         return all(valid(item, schema["items"]) for item in node)
     if isinstance(node, dict) and "properties" in schema:
         known = schema["properties"]
-        if not set(schema.get("required", ())) <= set(node) or not set(node) <= set(known):
+        if not set(node) <= set(known):
             return False
         return all(valid(value, known[key]) for key, value in node.items())
     return True
@@ -70,6 +74,10 @@ def test_wrong_ones_are_not():
     assert not valid(document | {"harvestor": {}}, SCHEMA)
     assert not valid(removed(document, "storage", "capacitance"), SCHEMA)
     assert not valid(removed(document, "radio"), SCHEMA)
+    bank = {"capacitor": [{"name": "ceramic", "capacitance": "10 uF"}]}
+    assert valid(document | {"storage": bank}, SCHEMA)
+    assert not valid(document | {"storage": document["storage"] | bank}, SCHEMA)
+    assert not valid(document | {"harvester": document["harvester"] | {"strokes": [{"linkage": 1}]}}, SCHEMA)
     assert not valid(document | {"rectifier": document["rectifier"] | {"kind": "half bridge"}}, SCHEMA)
     assert not valid(document | {"regulator": document["regulator"] | {"efficiency": "88 %"}}, SCHEMA)
     assert not valid(document | {"storage": document["storage"] | {"esr": 0.04}}, SCHEMA)

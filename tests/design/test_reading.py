@@ -316,6 +316,14 @@ def test_the_shipped_designs_cover_every_kind():
     assert {d.rectifier.kind for d in designs} == {"full bridge", "single diode"}
     assert any(d.harvester.waveform for d in designs)
     assert any(len(d.harvester.strokes) == 2 and d.harvester.strokes[1].linkage.nominal < 0 for d in designs)
+    assert {d.harvester.kind for d in designs} == {"electromagnetic", "piezoelectric", "energy packet"}
+    assert any(d.precharge and d.storage.residual and d.regulator.restart for d in designs)
+    assert any(len(d.storage.capacitors) > 1 for d in designs)
+    assert any(d.harvester.partial for d in designs)
+    assert any(s.dwell for d in designs for s in d.harvester.strokes)
+    assert any(d.radio.messages and d.link.retry_above for d in designs)
+    named = ("off_current", "quiescent", "dropout", "efficiency")
+    assert all(any(p.curve for d in designs if (p := getattr(d.regulator, name))) for name in named)
 
 
 def test_the_starter_reads_without_a_warning():
@@ -338,7 +346,8 @@ def test_a_waveform(tmp_path):
 
     assert told("time_s,emf_V\n0,1\n") == "a waveform has two samples or more; give the whole pulse"
     assert told("time_s,emf_V\n0,1\n0,2\n") == (
-        'the times in column "time_s" do not rise; sort the rows by time, each time once'
+        'the times in column "time_s" do not rise: in row 2 below the header 0 s is given twice; '
+        "sort the rows by time, each time once"
     )
     assert told("time_s,emf_V\n-1,1\n0,2\n") == (
         "its first time, -1 s, lies before the release; count the time from the release"

@@ -279,8 +279,8 @@ def test_constant_part_of_a_linear_design(design: Design) -> None:
     np.testing.assert_array_equal(
         kernel.strokes,
         [
-            [layout.TRANSIT_TIME, layout.SPEED],
-            [second + layout.STROKE_TRANSIT_TIME, second + layout.STROKE_SPEED],
+            [layout.TRANSIT_TIME, layout.SPEED, 0],
+            [second + layout.STROKE_TRANSIT_TIME, second + layout.STROKE_SPEED, 0],
         ],
     )
     assert kernel.waveform.shape == (2, 0)
@@ -296,7 +296,7 @@ def test_constant_part_of_a_linear_design(design: Design) -> None:
     )
     assert kernel.dropout_current == 0.02
     assert (kernel.attempts, kernel.use_backoff, kernel.use_signal_to_noise) == (3, True, False)
-    np.testing.assert_array_equal(kernel.octets, [31, 5])
+    np.testing.assert_array_equal(kernel.octets, [[31, 31, 5]])
     np.testing.assert_array_equal(kernel.exponents, [3, 5, 4])
     columns = column_of(design)
     names = ["harvester.speed", "harvester.stroke_2.speed", "radio.transmit.current"]
@@ -304,7 +304,7 @@ def test_constant_part_of_a_linear_design(design: Design) -> None:
     np.testing.assert_array_equal(kernel.variable_column, [columns[name] for name in names])
     np.testing.assert_array_equal(kernel.variable_each, [0, 0, 1])
     np.testing.assert_array_equal(kernel.keys, slot_keys(design, 7))
-    assert kernel.keys.shape == (3 + 3 + 5 + 5, 2)
+    assert kernel.keys.shape == (3 + 3 + 5 + 5 + 2, 2)
 
 
 def test_drop_line_is_fitted_over_the_unloaded_peak(design: Design) -> None:
@@ -335,7 +335,7 @@ def test_direct_supply_without_a_harvester() -> None:
     population = Population(design, 1)
     kernel = kernel_design(design, population)
     assert (kernel.source, kernel.junctions, kernel.regulator) == (layout.NO_SOURCE, 1, layout.DIRECT)
-    assert kernel.strokes.shape == (0, 2)
+    assert kernel.strokes.shape == (0, 3)
     assert kernel.dropout_current == 0.0
     assert (kernel.attempts, kernel.use_backoff) == (1, False)
     assert unloaded_peak_current(design) == 0.0
@@ -372,7 +372,7 @@ dropout = { nominal = "0.1 V", at = "10 mA" }
     kernel = kernel_design(design, Population(design, 1))
     assert (kernel.source, kernel.regulator) == (layout.SAMPLED, layout.BUCK)
     np.testing.assert_allclose(kernel.waveform, [[0, 1e-3, 2e-3, 3e-3], [0, 8, -6, 0]])
-    assert kernel.strokes.shape == (0, 2)
+    assert kernel.strokes.shape == (0, 3)
     assert unloaded_peak_current(design) == pytest.approx(8.0 * 1.5 / 200.0)
     row = nominal(design)
     assert row[layout.WAVEFORM_SCALE] == 1.5

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import constants
 from scipy.interpolate import pchip_interpolate
 
-from yieldsim.design.parameter import AgeingLaw, TemperatureLaw
+from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw
 from yieldsim.engine import laws
 
 TABLE = TemperatureLaw("table", temperatures=(-55.0, 25.0, 85.0, 125.0), factors=(0.88, 1.0, 0.93, 0.86))
@@ -125,3 +125,49 @@ def test_a_law_without_its_numbers_is_refused(law: AgeingLaw) -> None:
 def test_unknown_temperature_law_is_refused() -> None:
     with pytest.raises(ValueError, match="unknown temperature law 'cubic'"):
         laws.temperature_factor(TemperatureLaw("cubic"), 25.0)
+
+
+# --- dielectrics ------------------------------------------------------------------------------------------------
+
+
+def dielectric(code: str, place: float = 0.5) -> TemperatureLaw:
+    return TemperatureLaw("dielectric", code=code, place=Parameter("c.dielectric", "factor", place))
+
+
+# Published: EIA-198, X7R stays within 15 % from -55 to 125 degC, Y5V within +22/-82 % from -30 to 85 degC.
+@pytest.mark.parametrize(("code", "low", "high"), [("X7R", 0.85, 1.15), ("Y5V", 0.18, 1.22)])
+def test_class_2_reaches_its_limits_and_not_beyond(code: str, low: float, high: float) -> None:
+    for temperature in (-30.0, 24.9, 85.0):
+        factors = laws.dielectric_factor(dielectric(code), np.array([0.0, 0.5, 1.0]), temperature)
+        np.testing.assert_allclose(factors, [low, (low + high) / 2, high], rtol=1e-14)
+    np.testing.assert_array_equal(laws.dielectric_factor(dielectric(code), np.array([0.0, 1.0]), 25.0), [1.0, 1.0])
+
+
+# Published: C0G is 0 +- 30 ppm/K about 25 degC, so that 100 K above a part is at most 0.3 % away.
+def test_class_1_follows_a_coefficient() -> None:
+    factors = laws.dielectric_factor(dielectric("C0G"), np.array([0.0, 0.5, 1.0]), 125.0)
+    np.testing.assert_allclose(factors, [0.997, 1.0, 1.003], rtol=1e-14)
+    cold = laws.dielectric_factor(dielectric("C0G"), np.array([0.0, 1.0]), -55.0)
+    np.testing.assert_allclose(cold, [1.0024, 0.9976], rtol=1e-14)
+    assert laws.temperature_factor(dielectric("U2J"), 45.0) == pytest.approx(1 - 750e-6 * 20, rel=1e-14)
+
+
+def test_a_nominal_part_lies_in_the_middle() -> None:
+    assert laws.temperature_factor(dielectric("X5R"), 60.0) == pytest.approx(1.0, abs=1e-15)
+    assert laws.temperature_factor(dielectric("X7T"), 60.0) == pytest.approx(1 + (0.22 - 0.33) / 2, rel=1e-14)
+    assert laws.temperature_factor(dielectric("X5R", 0.0), 60.0) == pytest.approx(0.85, rel=1e-14)
+    assert laws.temperature_shift(dielectric("X5R"), 60.0) == 0.0
+
+
+def test_a_law_without_its_code_or_place_is_refused() -> None:
+    with pytest.raises(ValueError, match="no dielectric code ''"):
+        laws.dielectric_factor(TemperatureLaw("dielectric"), 0.5, 60.0)
+    with pytest.raises(ValueError, match="the law lacks a parameter that it needs"):
+        laws.temperature_factor(TemperatureLaw("dielectric", code="X7R"), 60.0)
+
+
+@given(st.floats(-55.0, 85.0), st.floats(0.0, 1.0))
+def test_factor_grows_with_the_place(temperature: float, place: float) -> None:
+    law = dielectric("X5R")
+    low, here = laws.dielectric_factor(law, np.array([0.0, place]), temperature)
+    assert 0.85 - 1e-12 <= low <= here <= 1.15 + 1e-12

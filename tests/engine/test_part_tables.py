@@ -1,4 +1,4 @@
-"""Bias table and junction line against quadrature and closed forms."""
+"""Bias tables of stores and banks, and junction line, against quadrature and closed forms."""
 
 import math
 
@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize
 from scipy.interpolate import PchipInterpolator
 
-from yieldsim.engine.part_tables import bias_table, drop_line, hermite, junction_drop
+from yieldsim.engine.part_tables import bank_bias, bank_table, bias_table, drop_line, hermite, junction_drop
 
 CERAMIC = ((0.0, 1.0), (2.0, 0.97), (4.0, 0.87), (6.0, 0.72), (8.0, 0.58), (12.0, 0.38), (16.0, 0.27))
 
@@ -131,3 +131,73 @@ def test_without_a_peak_current_the_table_gives_the_range() -> None:
     points = ((0.005, 0.32), (0.1, 0.42))
     assert drop_line(points, None) == drop_line(points, 0.0)
     assert drop_line(points, None).slope == pytest.approx(drop_line(points, 0.1).slope, rel=1e-12)
+
+
+# --- banks ------------------------------------------------------------------------------------------------------
+
+CERAMICS = (CERAMIC, None, ((0.0, 1.0), (3.0, 0.36)), ((0.0, 1.0), (10.0, 1.0)))
+
+
+def charge(points: tuple[tuple[float, float], ...] | None, v: float) -> float:
+    """Integral of b from 0 to v by adaptive quadrature, b flat beyond the last point."""
+    if points is None:
+        return v
+    voltages, factors = zip(*points, strict=True)
+    factor = PchipInterpolator(voltages, factors)
+    end = min(v, voltages[-1])
+    inside = [p for p in voltages if 0.0 < p < end]
+    whole = integrate.quad(factor, 0.0, end, points=inside or None, epsabs=1e-13, epsrel=1e-13, limit=200)[0]
+    return float(whole + factors[-1] * (v - end))
+
+
+def test_bank_table_holds_the_charge_of_each_part() -> None:
+    table, step, error = bank_table(CERAMICS)
+    assert error <= 1e-9
+    assert table.shape[0] == 4
+    assert (table.shape[1] - 1) * step == pytest.approx(16.0, rel=1e-14)
+    for v in np.linspace(0.0, 16.0, 41)[1:-1]:
+        for part, points in zip(table, CERAMICS, strict=True):
+            assert read(part, step, v) == pytest.approx(charge(points, v), abs=1e-9)
+    np.testing.assert_array_equal(table[:, 0], [[0.0, 1.0]] * 4)
+    np.testing.assert_allclose(table[:, -1, 1], [0.27, 1.0, 0.36, 1.0], rtol=1e-12)
+
+
+def test_bank_without_any_bias_effect_is_exact() -> None:
+    table, step, error = bank_table((None, ((0.0, 1.0), (10.0, 1.0))))
+    np.testing.assert_array_equal(table, [[[0.0, 1.0], [1.0, 1.0]]] * 2)
+    assert (step, error) == (1.0, 0.0)
+    bias, bias_step = bank_bias((None, None), (1e-5, 2e-5))
+    np.testing.assert_array_equal(bias, [[0.0, 1.0], [1.0, 1.0]])
+    assert bias_step == 1.0
+
+
+def test_bank_of_one_is_that_store() -> None:
+    store, store_step, _ = bias_table(CERAMIC)
+    bank, bank_step = bank_bias((CERAMIC,), (3.3e-5,))
+    assert len(bank) <= 1025
+    s = np.linspace(0.0, (len(bank) - 1) * bank_step, 311)[:-1]
+    np.testing.assert_allclose(hermite(bank, bank_step, s), hermite(store, store_step, s), atol=3e-9)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.2, 1.0), st.floats(0.3, 1.0)), min_size=1, max_size=3),
+    st.lists(st.floats(1e-6, 1e-3), min_size=3, max_size=3),
+)
+def test_bank_inverts_the_sum_of_the_charges(curves: list[tuple[float, float]], farads: list[float]) -> None:
+    parts = tuple(
+        ((0.0, 1.0), (4.0 + k, first), (9.0 + 2 * k, first * second)) for k, (first, second) in enumerate(curves)
+    )
+    capacitances = tuple(farads[: len(parts)])
+    bias, step = bank_bias(parts, capacitances)
+    for k in (0, 1, len(bias) // 3, len(bias) - 2, len(bias) - 1):
+        v, slope = bias[k]
+        q = sum(c * charge(points, v) for c, points in zip(capacitances, parts, strict=True))
+        assert q == pytest.approx(sum(capacitances) * k * step, rel=1e-10, abs=1e-18)
+        assert slope >= 1.0 - 1e-12
+    assert np.all(np.diff(bias[:, 0]) > 0.0)
+
+
+def test_bank_tables_handed_out_do_not_share_memory() -> None:
+    table, _, _ = bank_table(CERAMICS)
+    table[:] = 0.0
+    assert bank_table(CERAMICS)[0][0, -1, 1] == pytest.approx(0.27)

@@ -317,7 +317,7 @@ def moved(response: Response, tries: tuple[int, int]) -> dict[str, np.ndarray]:
     base, scale = response.unit_base(np.array([0]), BENCH)
     columns = column_of(response.design)
     x = np.empty((ACTUATIONS, base.shape[1]))
-    plan = np.array([tries])
+    plan = np.array([(*tries, 0, 0)])  # press and message are left to their draws
     for k in range(ACTUATIONS):
         run(response.kernel, base, scale, np.array([[0, 0, k]]), plans=plan, x=x[k])
     return {name: x[:, columns[name]] for pair in PAIRS for name in pair}

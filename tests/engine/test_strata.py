@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,9 +15,9 @@ from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.engine.strata import (
-    LinkChances,
+    Chances,
     Stratum,
-    link_chances,
+    chances_of,
     list_strata,
     pivot_slot,
     probability,
@@ -88,6 +89,18 @@ def response(*parts: str, seed: int = 1) -> Response:
     return Response(design_from_toml(CHARGED + "".join(parts)), Settings(seed=seed))
 
 
+def chances(lost: list[float], busy: list[float], assessments: int = 3) -> Chances:
+    """Chances of units with one message that is acknowledged and one kind of press."""
+    return Chances(
+        lost=np.tile(np.array(lost)[:, None, None], (1, 1, 2)),
+        busy=np.array(busy),
+        partial=np.zeros(len(lost)),
+        messages=np.ones(1),
+        listens=(True,),
+        assessments=assessments,
+    )
+
+
 def units_of(r: Response, n: int = 1) -> tuple[np.ndarray, np.ndarray]:
     return r.unit_base(np.arange(n), BENCH)
 
@@ -98,8 +111,7 @@ def units_of(r: Response, n: int = 1) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("parts", [(LISTEN, LOSSES), (LISTEN, SEVERAL, BACKOFF), (BACKOFF,), ()])
 def test_all_strata_together_are_certain(parts: tuple[str, ...]) -> None:
     r = response(*parts)
-    chances = link_chances(r, *units_of(r))
-    strata, weights = list_strata(r, chances, 1e-15)
+    strata, weights = list_strata(r, chances_of(r, *units_of(r)), 1e-15)
     assert len(set(strata)) == len(strata)
     assert (weights > 0.0).all()
     assert len(strata) < 48
@@ -110,10 +122,10 @@ def test_all_strata_together_are_certain(parts: tuple[str, ...]) -> None:
 def test_three_attempts_by_hand() -> None:
     # lost: 1 - 0.8 * 0.9 = 0.28 at each attempt; the spread of the loss about its mean averages out
     r = response(LISTEN, LOSSES)
-    chances = link_chances(r, *units_of(r))
-    assert chances.lost[0] == pytest.approx(0.28, abs=1e-12)
-    assert chances.busy[0] == 0.0
-    strata, weights = list_strata(r, chances, 1e-15)
+    found = chances_of(r, *units_of(r))
+    assert found.lost[0] == pytest.approx(0.28, abs=1e-12)
+    assert found.busy[0] == 0.0
+    strata, weights = list_strata(r, found, 1e-15)
     lost = 1 + at.PLAN_LOST
     assert dict(zip(strata, weights[0], strict=True)) == pytest.approx(
         {
@@ -128,7 +140,7 @@ def test_three_attempts_by_hand() -> None:
 
 def test_one_attempt_with_channel_access_by_hand() -> None:
     # IEEE 802.15.4-2006, 7.5.1.4: one assessment more than backoffs; all of them busy gives the attempt up
-    chances = LinkChances(np.array([0.1]), np.array([0.3]))
+    given = chances([0.1], [0.3])
     one = {
         (1,): 0.7 * 0.9,
         (3,): 0.3**2 * 0.7 * 0.9,
@@ -136,24 +148,26 @@ def test_one_attempt_with_channel_access_by_hand() -> None:
         (3 + at.PLAN_SPENT,): 0.3**3,
     }
     for tries, share in one.items():
-        assert probability(Stratum(tries, True), chances, 3, True)[0] == pytest.approx(share, rel=1e-14), tries
+        assert probability(Stratum(tries, True), given)[0] == pytest.approx(share, rel=1e-14), tries
 
 
 def test_what_is_left_out_is_negligible_for_every_unit_or_48_are_listed() -> None:
     r = response(LISTEN, LOSSES, BACKOFF)
-    chances = LinkChances(np.array([0.001, 0.02]), np.array([0.0, 0.05]))
+    given = chances([0.001, 0.02], [0.0, 0.05], r.kernel.exponents[2] + 1)
     for negligible in (0.5, 1e-2, 1e-3):
-        strata, weights = list_strata(r, chances, negligible)
+        strata, weights = list_strata(r, given, negligible)
         left = 1.0 - weights.sum(axis=1)
         assert left.max() <= negligible
         assert (1.0 - weights[:, :-1].sum(axis=1)).max() > negligible  # none too many
-    strata, weights = list_strata(r, LinkChances(np.array([0.4]), np.array([0.4])), 1e-6)
+    strata, weights = list_strata(r, chances([0.4], [0.4], r.kernel.exponents[2] + 1), 1e-6)
     assert len(strata) == 48
     assert 0.0 < 1.0 - weights.sum() < 0.2
 
 
 def test_a_plan_stands_in_front_of_zeros() -> None:
-    assert Stratum((1 + at.PLAN_LOST, 2), True).plan(4).tolist() == [1 + at.PLAN_LOST, 2, 0, 0]
+    assert Stratum((1 + at.PLAN_LOST, 2), True).plan(4).tolist() == [1 + at.PLAN_LOST, 2, 0, 0, at.PRESS_FULL, 1]
+    shown = Stratum((1,), True, partial=True, message=2).plan(1)
+    assert shown.tolist() == [1, at.PRESS_PARTIAL, 3]
 
 
 # --- against counting what the compiled loop does with random draws ---------------------------------------------------
@@ -178,7 +192,7 @@ def counted(r: Response, base: np.ndarray, scale: np.ndarray) -> Counter[Signatu
     return Counter(signatures(*run(r.kernel, base, scale, rows)))
 
 
-def expected(r: Response, base: np.ndarray, scale: np.ndarray, chances: LinkChances) -> dict[Signature, float]:
+def expected(r: Response, base: np.ndarray, scale: np.ndarray, chances: Chances) -> dict[Signature, float]:
     """Probability of each signature: every stratum is forced once, and its weight given to what is then seen."""
     strata, weights = list_strata(r, chances, 1e-12)
     assert weights.sum() == pytest.approx(1.0, abs=1e-9)
@@ -204,14 +218,14 @@ def least_p(found: Counter[Signature], probable: dict[Signature, float]) -> floa
 def test_strata_are_as_frequent_as_counted(seed: int) -> None:
     r = response(LISTEN, SEVERAL, BACKOFF, seed=seed)
     base, scale = units_of(r)
-    chances = link_chances(r, base, scale)
+    right = chances_of(r, base, scale)
     found = counted(r, base, scale)
-    probable = expected(r, base, scale, chances)
+    probable = expected(r, base, scale, right)
     assert 10 < len(probable) <= 20
     assert least_p(found, probable) > ALARM
     # negative controls: a busier channel, a better link
-    busier = LinkChances(chances.lost, chances.busy * 1.1)
-    better = LinkChances(chances.lost * 0.9, chances.busy)
+    busier = replace(right, busy=right.busy * 1.1)
+    better = replace(right, lost=right.lost * 0.9)
     for wrong in (busier, better):
         assert least_p(found, expected(r, base, scale, wrong)) < ALARM
 
@@ -219,12 +233,12 @@ def test_strata_are_as_frequent_as_counted(seed: int) -> None:
 def test_without_an_acknowledgement_a_frame_sent_completes() -> None:
     r = response(BACKOFF)
     base, scale = units_of(r)
-    chances = link_chances(r, base, scale)
-    strata, weights = list_strata(r, chances, 1e-12)
+    right = chances_of(r, base, scale)
+    strata, weights = list_strata(r, right, 1e-12)
     by_tries = dict(zip([s.tries for s in strata], weights[0], strict=True))
     assert by_tries == pytest.approx({(1,): 0.7, (2,): 0.21, (3,): 0.063, (3 + at.PLAN_SPENT,): 0.027})
     assert {s.tries: s.acknowledged for s in strata} == {(1,): True, (2,): True, (3,): True, (2003,): False}
-    assert least_p(counted(r, base, scale), expected(r, base, scale, chances)) > ALARM
+    assert least_p(counted(r, base, scale), expected(r, base, scale, right)) > ALARM
 
 
 def test_repeating_without_listening_is_refused() -> None:
@@ -259,8 +273,9 @@ def lost_at(decibels: float) -> float:
 def test_each_units_own_signal_to_noise_decides() -> None:
     r = response(LISTEN, SNR.replace("LEVELS", '{ level = "unit", sigma = "1.5 dB" }'))
     base, scale = units_of(r, 50)
-    chances = link_chances(r, base, scale)
-    np.testing.assert_allclose(chances.lost, [lost_at(x) for x in base[:, at.SIGNAL_TO_NOISE]], rtol=1e-6, atol=1e-12)
+    chances = chances_of(r, base, scale)
+    expected = [lost_at(x) for x in base[:, at.SIGNAL_TO_NOISE]]
+    np.testing.assert_allclose(chances.lost[:, 0, 0], expected, rtol=1e-6, atol=1e-12)
     assert chances.lost.min() < 1e-5
     assert chances.lost.max() > 0.1
 
@@ -270,8 +285,8 @@ def test_fading_is_averaged_into_the_far_tail() -> None:
     levels = '{ level = "unit", sigma = "1.5 dB" }, { level = "actuation", sigma = "1.5 dB" }'
     r = response(LISTEN, SNR.replace("LEVELS", levels))
     base, scale = units_of(r, 40)
-    chances = link_chances(r, base, scale)
-    for decibels, lost in zip(base[:, at.SIGNAL_TO_NOISE], chances.lost, strict=True):
+    chances = chances_of(r, base, scale)
+    for decibels, lost in zip(base[:, at.SIGNAL_TO_NOISE], chances.lost[:, 0, 0], strict=True):
         truth, _ = integrate.quad(
             lambda z, middle=decibels: lost_at(middle + 1.5 * z) * stats.norm.pdf(z), -8.0, 8.0,
             points=np.linspace(-6.0, 4.0, 11), limit=400, epsabs=1e-13,
@@ -285,7 +300,7 @@ def test_fading_lost_as_often_as_counted(seed: int) -> None:
     # two-sided 1e-7 for each of three seeds
     r = response(LISTEN, SNR.replace("LEVELS", '{ level = "actuation", sigma = "2.5 dB" }'), seed=seed)
     base, scale = units_of(r)
-    (lost,) = link_chances(r, base, scale).lost
+    lost = chances_of(r, base, scale).lost[0, 0, 0]
     found = counted(r, base, scale)
     second = sum(n for (_, attempts, _), n in found.items() if attempts == 2)
     never = sum(n for (outcome, _, _), n in found.items() if outcome == at.UNACKNOWLEDGED)
@@ -293,6 +308,68 @@ def test_fading_lost_as_often_as_counted(seed: int) -> None:
     # each attempt fades by itself
     assert stats.binomtest(never, ACTUATIONS, lost**2).pvalue > 1e-7 / 2
     assert stats.binomtest(second, ACTUATIONS, lost_at(2.0)).pvalue < 1e-7  # negative control: no fading
+
+
+# --- press, message, retry ----------------------------------------------------------------------------------------
+
+# The frame of each message and of a retry takes another time, the partial press leaves the charged store as it is.
+MIX = """
+[link]
+attempts = 2
+frame_loss = "20 %"
+[harvester]
+kind = "energy packet"
+energy = "1 uJ"
+efficiency = "50 %"
+delivery_time = "1 ms"
+[harvester.partial]
+share = { nominal = "10 %", tolerance = { level = "unit", within = "±5 %" } }
+travel = 0.5
+[[radio.message]]
+name = "count"
+share = "70 %"
+[[radio.message]]
+name = "report"
+share = "30 %"
+octets = 60
+retry_octets = 10
+"""
+
+
+def told(values: np.ndarray, codes: np.ndarray) -> list[tuple[int, ...]]:
+    """`signatures` with the press and the message."""
+    seen = signatures(values, codes)
+    return [(*s, int(p), int(m)) for s, p, m in zip(seen, codes[:, at.PARTIAL], codes[:, at.MESSAGE], strict=True)]
+
+
+@pytest.mark.parametrize("seed", SEEDS.values(), ids=SEEDS)
+def test_press_and_message_are_as_frequent_as_counted(seed: int) -> None:
+    # 3 seeds x 12 kinds of row x two-sided 1e-8: false-alarm rate at most 4e-7 in all
+    r = response(LISTEN, MIX, seed=seed)
+    base, scale = units_of(r)
+    strata, weights = list_strata(r, chances_of(r, base, scale), 1e-12)
+    assert weights.sum() == pytest.approx(1.0, abs=1e-9)
+    assert len(strata) == 2 * 2 * 3  # presses, messages; acknowledged at once, at the retry, not at all
+    plans = np.stack([s.plan(r.kernel.attempts) for s in strata])
+    forced = told(*run(r.kernel, base, scale, np.zeros((len(strata), 3), dtype=np.int64), plans=plans))
+    rows = np.zeros((ACTUATIONS, 3), dtype=np.int64)
+    rows[:, at.ROW_ACTUATION] = np.arange(ACTUATIONS)
+    found = Counter(told(*run(r.kernel, base, scale, rows)))
+    assert set(found) <= set(forced)
+    for kind, share in zip(forced, weights[0], strict=True):
+        assert stats.binomtest(found[kind], ACTUATIONS, float(share)).pvalue > ALARM
+    swapped = [found[kind] for kind in forced][::-1]  # negative control
+    wrong = [stats.binomtest(n, ACTUATIONS, float(w)).pvalue for n, w in zip(swapped, weights[0], strict=True)]
+    assert min(wrong) < ALARM
+
+
+def test_each_unit_has_its_own_share_of_partial_presses() -> None:
+    r = response(LISTEN, MIX)
+    base, scale = units_of(r, 20)
+    strata, weights = list_strata(r, chances_of(r, base, scale), 1e-12)
+    partial = weights[:, [s.partial for s in strata]].sum(axis=1)
+    np.testing.assert_allclose(partial, base[:, at.PARTIAL_SHARE], rtol=1e-9)
+    assert np.ptp(partial) > 0.005
 
 
 # --- the pivot ---------------------------------------------------------------------------------------------------

@@ -31,7 +31,7 @@ from yieldsim.kernel import layout as at
 from yieldsim.kernel.loop import run
 
 SMALL = Path(__file__).parents[1] / "analysis" / "small.toml"
-STEPS, ATTEMPTS, ACTUATIONS = 3, 2, 5
+STEPS, ATTEMPTS, MESSAGES, ACTUATIONS = 3, 2, 3, 5
 OUTCOMES = (
     *(at.COMPLETE, at.NEVER_STARTED, at.UNACKNOWLEDGED, at.NOT_FINISHED),
     *(at.BROWN_OUT, at.BROWN_OUT + 2, at.BROWN_OUT + at.CHANNEL_ACCESS),
@@ -55,6 +55,8 @@ def made(units: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     codes[:, at.DELIVERED] = rng.random(n) < 0.9
     codes[:, at.SUFFICED] = values[:, at.VOLTAGE_MARGIN] >= 0.0
     codes[:, at.ATTEMPTS_USED] = rng.integers(1, ATTEMPTS + 1, n)
+    codes[:, at.MESSAGE] = rng.integers(0, MESSAGES, n)
+    codes[:, at.PARTIAL] = rng.random(n) < 0.2
     broken = codes[:, at.OUTCOME] == at.NOT_FINISHED
     values[broken] = np.nan
     return rows, values, codes
@@ -64,7 +66,7 @@ def tallied(part: tuple[np.ndarray, np.ndarray, np.ndarray], **more: object) -> 
     rows, values, codes = part
     units = len(rows) // ACTUATIONS
     return tally_rows(
-        rows, values, codes, units=units, actuations=ACTUATIONS, steps=STEPS, attempts=ATTEMPTS,
+        rows, values, codes, units=units, actuations=ACTUATIONS, steps=STEPS, attempts=ATTEMPTS, messages=MESSAGES,
         derated=[lambda v: v[:, at.PEAK_VOLTAGE] < 0.5, lambda v: v[:, at.PEAK_CURRENT] < 0.2], **more,
     )  # type: ignore[arg-type]  # fmt: skip
 
@@ -102,7 +104,7 @@ def test_merging_is_associative(seed: int) -> None:
 
 def test_other_numbers_of_actuations_do_not_merge() -> None:
     part = made(4, 1)
-    other = tally_rows(*part, units=10, actuations=2, steps=STEPS, attempts=ATTEMPTS)
+    other = tally_rows(*part, units=10, actuations=2, steps=STEPS, attempts=ATTEMPTS, messages=MESSAGES)
     with pytest.raises(ValueError, match="different actuations a unit"):
         tallied(part).merged(other)
 
@@ -128,6 +130,13 @@ def test_counts_are_those_of_the_rows() -> None:
         assert tally.attempts[k].tolist() == [used.sum(), (used & (outcome == at.COMPLETE)).sum()]
         finite = used & np.isfinite(values[:, at.RESERVE])
         assert tally.reserve_by_attempts[k].sum() == finite.sum()
+    done = outcome == at.COMPLETE
+    for kinds, column, counts in ((MESSAGES, at.MESSAGE, tally.messages), (2, at.PARTIAL, tally.presses)):
+        assert counts.shape == (200, kinds, 2)
+        for k in range(kinds):
+            these = codes[:, column] == k
+            np.testing.assert_array_equal(counts[:, k, 0], these.reshape(200, -1).sum(axis=1))
+            np.testing.assert_array_equal(counts[:, k, 1], (these & done).reshape(200, -1).sum(axis=1))
     np.testing.assert_array_equal(tally.reserve_by_attempts.sum(axis=0), tally.histograms["reserve_V"])
     assert tally.extremes["reserve_V"].tolist() == [
         np.nanmin(values[:, at.RESERVE]),

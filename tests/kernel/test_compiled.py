@@ -1,15 +1,18 @@
 """The compiled cache: hit when nothing changed, missed when any file of the kernel package was edited."""
 
 import os
+import re
 import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
+import numba
 import pytest
 
 import yieldsim.kernel.compiled as compiled_module
-from yieldsim.kernel.compiled import compiled, entry_point, package_digest
+from yieldsim.kernel.compiled import apart, compiled, entry_point, package_digest
 
 LEAF = """
 from .compiled import compiled
@@ -120,3 +123,37 @@ def test_division_by_zero_gives_infinity_not_an_exception() -> None:
         return 1.0 / x
 
     assert reciprocal(0.0) == float("inf")
+
+
+# ---- leaves that stay apart ----------------------------------------------------------------------------------------
+
+
+def _twice(x: float) -> float:
+    return 2.0 * x + 1.0
+
+
+@pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="nothing is compiled")
+@pytest.mark.parametrize(("decorator", "calls"), [(apart, 2), (compiled, 0)], ids=["apart", "compiled"])
+def test_a_leaf_apart_is_called_and_never_written_into_its_callers(decorator: Any, calls: int) -> None:
+    leaf = decorator(_twice)
+
+    @numba.njit
+    def caller(x: float) -> float:
+        return leaf(x) + leaf(x * x)
+
+    assert caller(3.0) == _twice(3.0) + _twice(9.0)
+    (code,) = caller.inspect_llvm().values()
+    body = code[code.index("define") :].split("\n}")[0]  # the first function is the caller itself
+    assert len(re.findall(r"call .*_twice", body)) == calls
+
+
+@pytest.mark.skipif(bool(numba.config.DISABLE_JIT), reason="nothing is compiled")
+def test_a_leaf_apart_has_the_arguments_of_its_function() -> None:
+    leaf = apart(_twice)
+
+    @numba.njit
+    def wrong(x: float) -> float:
+        return leaf(x, x)  # type: ignore[call-arg]
+
+    with pytest.raises(numba.TypingError):
+        wrong(1.0)

@@ -74,6 +74,7 @@ def base(*, backoff: bool = True, correlations: tuple[Correlation, ...] = ()) ->
                 ),
             ),
         ),
+        precharge=None,
         rectifier=Rectifier(
             "full bridge",
             plain("rectifier.forward_drop", "V", 0.42, within("unit", -0.03, 0.03, relative=False)),

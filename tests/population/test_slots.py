@@ -11,6 +11,8 @@ EVENTS = (
     "radio.listen.latency",
     *(f"link.backoff.slot_{k}" for k in range(1, 6)),
     *(f"link.backoff.busy_{k}" for k in range(1, 6)),
+    "harvester.partial",
+    "radio.message",
 )
 DRAWN = (
     "harvester.speed",
@@ -31,6 +33,7 @@ def test_without_backoff_one_slot_of_each_kind_stays() -> None:
         *EVENTS[:3],
         "link.backoff.slot_1",
         "link.backoff.busy_1",
+        *EVENTS[-2:],
     )
 
 

@@ -79,20 +79,20 @@ def random_nodes(count: int, seed: int, waveform_share: float = 0.06) -> list[Re
 def random_node(seed: int, index: int, waveform_share: float = 0.06) -> ReferenceNode:
     rng = np.random.default_rng([seed, index])
     while True:
-        node = _supply(rng, waveform_share)
-        if _flux(node) / (node.coil_resistance * node.capacitance) + node.initial_voltage < LEAST_PEAK:
+        node = coil_supply(rng, waveform_share)
+        if flux(node) / (node.coil_resistance * node.capacitance) + node.initial_voltage < LEAST_PEAK:
             continue  # the store cannot reach it even from a loss-free rectifier
         off = unloaded(node, rtol=1e-5, atol=1e-7)
         peak = highest(off)[1]
         if peak >= LEAST_PEAK:
-            return _load(rng, node, peak, [p for p in stroke_peaks(node, off) if p == p])
+            return loaded(rng, node, peak, [p for p in stroke_peaks(node, off) if p == p])
 
 
-def _log(rng: np.random.Generator, low: float, high: float) -> float:
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return float(math.exp(rng.uniform(math.log(low), math.log(high))))
 
 
-def _flux(node: ReferenceNode) -> float:
+def flux(node: ReferenceNode) -> float:
     """Integral of |e| [V s]: bounds the charge that the coil can pass."""
     if node.waveform:
         t, e = np.array(node.waveform).T
@@ -100,35 +100,35 @@ def _flux(node: ReferenceNode) -> float:
     return sum(2.0 * abs(s.amplitude) * s.width / math.pi for s in node.strokes)
 
 
-def _supply(rng: np.random.Generator, waveform_share: float) -> ReferenceNode:
+def coil_supply(rng: np.random.Generator, waveform_share: float) -> ReferenceNode:
     """Coil, strokes, rectifier and store."""
-    emf, width = _log(rng, 3.0, 25.0), _log(rng, 0.5e-3, 10e-3)
-    begin = 0.0 if rng.random() < 0.6 else _log(rng, 0.05e-3, 3e-3)
+    emf, width = log_uniform(rng, 3.0, 25.0), log_uniform(rng, 0.5e-3, 10e-3)
+    begin = 0.0 if rng.random() < 0.6 else log_uniform(rng, 0.05e-3, 3e-3)
     strokes = [Stroke(begin, emf, width)]
     if rng.random() < 0.5:
-        gap = 0.0 if rng.random() < 0.1 else _log(rng, 0.05e-3, 40e-3)
+        gap = 0.0 if rng.random() < 0.1 else log_uniform(rng, 0.05e-3, 40e-3)
         back = min(max(emf * float(rng.uniform(0.7, 1.1)), 3.0), 25.0)
         strokes.append(Stroke(begin + width + gap, -back, width))
     wave = _waveform(rng, begin, emf, width) if rng.random() < waveform_share else ()
-    clamp = _log(rng, 2.5, 12.0) if rng.random() < 0.3 else math.inf
+    clamp = log_uniform(rng, 2.5, 12.0) if rng.random() < 0.3 else math.inf
     precharge = 0.0 if rng.random() < 0.75 else float(rng.uniform(0.0, 1.2))
     return ReferenceNode(
         sequence=(LoadStep("none", 1e-3, 0.0, 0.0),),  # until the load is known
         strokes=() if wave else tuple(strokes),
         waveform=wave,
-        coil_resistance=_log(rng, 20.0, 1000.0),
-        coil_inductance=0.0 if rng.random() < 0.3 else _log(rng, 1e-3, 0.1),
+        coil_resistance=log_uniform(rng, 20.0, 1000.0),
+        coil_inductance=0.0 if rng.random() < 0.3 else log_uniform(rng, 1e-3, 0.1),
         bridge=bool(rng.random() < 0.7),
         junction_voltage=float(rng.uniform(0.15, 0.45)),
-        junction_slope=_log(rng, 0.2, 3.0),
-        reverse_leakage=0.0 if rng.random() < 0.3 else _log(rng, 0.1e-6, 10e-6),
-        capacitance=_log(rng, 4.7e-6, 470e-6),
-        bias=_bias(rng) if rng.random() < 0.5 else None,
-        esr=0.0 if rng.random() < 0.25 else _log(rng, 0.01, 1.0),
-        insulation=math.inf if rng.random() < 0.3 else _log(rng, 10.0, 1000.0),
+        junction_slope=log_uniform(rng, 0.2, 3.0),
+        reverse_leakage=0.0 if rng.random() < 0.3 else log_uniform(rng, 0.1e-6, 10e-6),
+        capacitance=log_uniform(rng, 4.7e-6, 470e-6),
+        bias=bias_curve(rng) if rng.random() < 0.5 else None,
+        esr=0.0 if rng.random() < 0.25 else log_uniform(rng, 0.01, 1.0),
+        insulation=math.inf if rng.random() < 0.3 else log_uniform(rng, 10.0, 1000.0),
         initial_voltage=precharge,
         clamp=clamp,
-        off_current=0.0 if rng.random() < 0.3 else _log(rng, 0.05e-6, 2e-6),
+        off_current=0.0 if rng.random() < 0.3 else log_uniform(rng, 0.05e-6, 2e-6),
     )
 
 
@@ -139,7 +139,7 @@ def _waveform(rng: np.random.Generator, begin: float, emf: float, width: float) 
     return tuple((begin + float(x), float(y)) for x, y in zip(t, e, strict=True))
 
 
-def _bias(rng: np.random.Generator) -> tuple[tuple[float, float], ...]:
+def bias_curve(rng: np.random.Generator) -> tuple[tuple[float, float], ...]:
     """A class II ceramic's small-signal factor: falls in a bell about a voltage of its own."""
     half = float(rng.uniform(4.0, 14.0))
     floor = float(rng.uniform(0.1, 0.3))
@@ -147,7 +147,9 @@ def _bias(rng: np.random.Generator) -> tuple[tuple[float, float], ...]:
     return tuple((v, 1.0 if v == 0.0 else floor + (1.0 - floor) / (1.0 + (v / half) ** 2)) for v in volts)
 
 
-def _load(rng: np.random.Generator, node: ReferenceNode, peak: float, peaks: list[float]) -> ReferenceNode:
+def loaded(
+    rng: np.random.Generator, node: ReferenceNode, peak: float, peaks: list[float], regulator: str | None = None
+) -> ReferenceNode:
     """Regulator and sequence in proportion to the highest V_in ``peak`` and the strokes' ``peaks``."""
     fate = str(rng.choice(FATES, p=ODDS))
     if fate == "never":
@@ -156,7 +158,7 @@ def _load(rng: np.random.Generator, node: ReferenceNode, peak: float, peaks: lis
         start = peak + float(rng.normal(0.0, 0.02))
     else:
         start = max(peak * float(rng.uniform(0.4, 0.98)), 0.7)
-    kind = str(rng.choice(("linear", "buck", "direct")))
+    kind = regulator or str(rng.choice(("linear", "buck", "direct")))
     node = _regulator(rng, node, kind, start)
     # the charge that is there when it wakes: that of the first stroke that reaches V_start
     held = min(next((p for p in peaks if p >= start), peak), node.clamp)
@@ -196,9 +198,9 @@ def _regulator(rng: np.random.Generator, node: ReferenceNode, kind: str, start: 
         output_voltage=output,
         efficiency=efficiency,
         start_voltage=start,
-        quiescent=0.0 if rng.random() < 0.2 else _log(rng, 0.5e-6, 20e-6),
+        quiescent=0.0 if rng.random() < 0.2 else log_uniform(rng, 0.5e-6, 20e-6),
         ground_share=float(rng.uniform(0.0, 0.02)) if kind == "linear" else 0.0,
-        start_delay=0.0 if rng.random() < 0.4 else _log(rng, 20e-6, 600e-6),
+        start_delay=0.0 if rng.random() < 0.4 else log_uniform(rng, 20e-6, 600e-6),
     )
 
 
@@ -208,16 +210,16 @@ def _output_capacitor(rng: np.random.Generator, node: ReferenceNode, held: float
         return node
     charged_to = node.start_voltage if node.regulator == "direct" else node.output_voltage
     ceiling = 0.12 * _charge(node, held) / charged_to
-    return replace(node, output_capacitance=min(_log(rng, 0.1e-6, 20e-6), ceiling))
+    return replace(node, output_capacitance=min(log_uniform(rng, 0.1e-6, 20e-6), ceiling))
 
 
 def _sequence(rng: np.random.Generator, charge: float, minimum: float, lowest: float) -> tuple[LoadStep, ...]:
     """Boot, a frame and a listening step that take ``charge`` [C] in all, some with a sensing step."""
     # 32 us an octet, six octets of overhead: value from memory of IEEE 802.15.4 (O-QPSK, 2.4 GHz)
     frame = (6 + int(rng.integers(11, 128))) * 32e-6
-    parts = [("boot", _log(rng, 0.5e-3, 5e-3), float(rng.uniform(0.3, 1.0)))]
+    parts = [("boot", log_uniform(rng, 0.5e-3, 5e-3), float(rng.uniform(0.3, 1.0)))]
     if rng.random() < 0.3:
-        parts.append(("sense", _log(rng, 0.2e-3, 2e-3), float(rng.uniform(0.1, 0.6))))
+        parts.append(("sense", log_uniform(rng, 0.2e-3, 2e-3), float(rng.uniform(0.1, 0.6))))
     parts.append(("transmit", frame, float(rng.uniform(0.8, 1.5))))
     parts.append(("listen", float(rng.uniform(0.544e-3, 0.864e-3)), float(rng.uniform(0.7, 1.3))))
     weight = sum(duration * share for _, duration, share in parts)

@@ -2,104 +2,28 @@
 
 The reference takes the voltage of the store as its state and steps with the methods of scipy (DOP853, Radau)
 at a relative tolerance of 1e-10; nothing of it is shared with the package but the bias factor's points.
-Margins must agree within 1 mV, the start within 0.1 us, a brown-out or completion within 2 us or the time in
-which V_in moves by 1 mV. A margin at the first instant of the first step is taken where V_in climbs by
-millivolts a microsecond: 0.1 us of that climb comes on top.
+`agreement` says how near the answers must be; `test_independent_kinds` does the same for all sources.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-import numpy as np
 import pytest
-from kernel_node import outcome_of, run_node
+from agreement import COLUMNS, Pair, allowed, differences, faults, undecided
+from kernel_node import run_node
 from random_designs import random_node, random_nodes, shares
-from reference_node import ReferenceNode, ReferenceResult, solve
+from reference_node import ReferenceNode, solve
 
 from yieldsim.kernel import layout as at
 
 SEED, COUNT = 20240611, 200
-MILLIVOLT = 1e-3
-SOONEST = 0.1e-6  # [s] by which the start may be off
-MOMENT = 2e-6  # [s] by which brown-out and completion may be off, or the time of a millivolt if longer
 EXCLUDED = 0.02
-
-Pair = tuple[ReferenceNode, ReferenceResult]
-Change = Callable[[ReferenceNode], ReferenceNode]
 
 
 @pytest.fixture(scope="module")
 def solved() -> list[Pair]:
     return [(node, solve(node)) for node in random_nodes(COUNT, SEED)]
-
-
-def touches_start(node: ReferenceNode, result: ReferenceResult) -> bool:
-    """Whether a stroke peaks so near V_start that a millivolt decides when the regulator wakes."""
-    return any(abs(peak - node.start_voltage) <= MILLIVOLT for peak in result.stroke_peaks)
-
-
-def undecided(node: ReferenceNode, result: ReferenceResult) -> bool:
-    """Whether the outcome hangs on a millivolt."""
-    return min(abs(result.start_margin), abs(result.run_margin)) <= MILLIVOLT or touches_start(node, result)
-
-
-def allowed(result: ReferenceResult) -> dict[str, float]:
-    """By how much each answer may differ [V] or [s]."""
-    moment = max(MOMENT, MILLIVOLT / abs(result.end_slope)) if result.end_slope else math.inf
-    return {
-        "reserve": MILLIVOLT,
-        "start_margin": MILLIVOLT,
-        "run_margin": MILLIVOLT + SOONEST * abs(result.first_slope),
-        "start_time": SOONEST,
-        "brown_out_time": moment,
-        "complete_time": moment,
-    }
-
-
-COLUMNS = {
-    "reserve": at.RESERVE,
-    "start_margin": at.START_MARGIN,
-    "run_margin": at.RUN_MARGIN,
-    "start_time": at.START_TIME,
-    "brown_out_time": at.BROWN_OUT_TIME,
-    "complete_time": at.COMPLETE_TIME,
-}
-
-
-def differences(result: ReferenceResult, values: np.ndarray) -> dict[str, float]:
-    """Each answer's difference; times only where the two agree that there is one."""
-    found = {}
-    for name, column in COLUMNS.items():
-        right = getattr(result, name)
-        if right is None or (name.endswith("_time") and math.isnan(values[column])):
-            continue
-        found[name] = float(values[column]) - right
-    return found
-
-
-def unchanged(node: ReferenceNode) -> ReferenceNode:
-    return node
-
-
-def faults(pairs: Sequence[Pair], changed: Change = unchanged) -> list[str]:
-    """What the kernel answers differently, a line each; ``changed`` makes the node that it runs."""
-    lines = []
-    for index, (node, result) in enumerate(pairs):
-        values, codes = run_node(changed(node))
-        if not undecided(node, result) and outcome_of(node, codes[at.OUTCOME]) != result.outcome:
-            lines.append(f"{index}: {outcome_of(node, codes[at.OUTCOME])}, not {result.outcome}")
-        if touches_start(node, result):
-            continue
-        limits = allowed(result)
-        lines += [
-            f"{index}: {name} off by {difference:.3g}, allowed {limits[name]:.3g}"
-            for name, difference in differences(result, values).items()
-            if not abs(difference) <= limits[name]
-        ]
-    return lines
 
 
 def test_nodes_are_of_every_kind(solved: list[Pair]) -> None:

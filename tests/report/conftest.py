@@ -1,10 +1,12 @@
 """One small real sign-off, and the single answers, for all tests of the report room."""
 
+from pathlib import Path
+
 import pytest
 
 from yieldsim.analysis.actuation import actuation
 from yieldsim.analysis.signoff import signoff
-from yieldsim.design.reading import design_from_toml
+from yieldsim.design.reading import design_from_toml, read_design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.settings import Settings
 
@@ -126,3 +128,21 @@ def answers(design, result):
         "actuation": result.actuation,
         **more,
     }
+
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+@pytest.fixture(scope="session")
+def opened():
+    """Nominal and addressed actuations of the shipped designs whose sources differ: by design, then by address."""
+    found = {}
+    for name, temperature, addresses in (
+        ("seat-counter", 45.0, ((17, 3), (2, 0))),
+        ("lid-tally", 12.0, ((62, 1), (27, 2))),
+        ("vent-flap", 48.0, ((59, 0), (13, 7))),
+    ):
+        design = read_design(CONFIGS / f"{name}.toml")
+        for address in (None, *addresses):
+            found[name, address] = actuation(design, EFFORT, Condition(temperature, 0.0), address)
+    return found

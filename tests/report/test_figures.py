@@ -16,7 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
-from yieldsim.report.figures import figure_of, figures_of, outcome_shares, style
+from yieldsim.report.figures import figure_of, figures_of, more_figures_of, outcome_shares, style
 
 PNG = b"\x89PNG\r\n\x1a\n"  # ISO/IEC 15948, clause 5.2
 # Axes whose positions are names, not numbers
@@ -24,13 +24,16 @@ CATEGORICAL = {"parameter", "entry of the ledger"}
 
 
 @pytest.fixture(scope="module")
-def pictures(answers):
+def pictures(answers, opened):
     """All pictures: those of the sign-off, and one of every kind of result."""
     result = answers["signoff"]
     drawn = dict(figures_of(result))
     alone = replace(result, yields=replace(result.yields, cells=result.yields.cells[:1]))
     drawn |= {f"{name}, one condition": figure for name, figure in figures_of(alone).items()}
-    return drawn | {f"figure of {kind}": figure_of(result) for kind, result in answers.items()}
+    for kind, single in {**answers, **opened}.items():
+        drawn[f"figure of {kind}"] = figure_of(single)
+        drawn |= {f"{name} of {kind}": figure for name, figure in more_figures_of(single).items()}
+    return drawn
 
 
 def labels_of(axes):
@@ -188,3 +191,23 @@ def test_results_show_themselves(answers):
         shown = result._repr_html_()
         assert shown.startswith("<table")
         assert "<img" not in shown
+
+
+@pytest.mark.parametrize(("name", "unit"), [("storage.capacitance.dielectric", ""), ("link.signal_to_noise", "dB")])
+def test_what_has_no_share_of_a_nominal_is_left_out_of_the_spreads_and_told(answers, name, unit):
+    check = answers["check"]
+    place = replace(check.parameters[0], name=name, unit=unit, value_SI=0.5, low=0.0, high=1.0)
+    axes = figure_of(replace(check, parameters=(*check.parameters, place))).axes[0]
+    assert name not in [tick.get_text() for tick in axes.get_yticklabels()]
+    assert "dielectric code" in axes.get_title(loc="left")
+    assert not figure_of(check).axes[0].get_title(loc="left")
+
+
+def test_a_spread_that_goes_far_does_not_squeeze_the_others(answers):
+    """Its bar is cut, and its limit written: the axis stays readable for the rest."""
+    check = answers["check"]
+    wide = replace(check.parameters[0], name="storage.residual.time_since", value_SI=20.0, low=1.0, high=402.0)
+    figure = figure_of(replace(check, parameters=(*check.parameters, wide)))
+    axes = figure.axes[0]
+    assert "to +1,910 % \u25b8" in [text.get_text() for text in axes.texts]  # 402 / 20 - 1 = 19.1
+    assert axes.get_xlim()[1] < 300.0

@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.conditions import condition_problems
+from yieldsim.analysis.drawn import DrawnValue, drawn_values, values_of
+from yieldsim.analysis.ledger import ledger_of
 from yieldsim.analysis.margins import Margins, required_in_access, required_input, reserve_in_kind
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.design.schema import Design
-from yieldsim.design.units import DIMENSIONS
-from yieldsim.engine.columns import Condition, column_of
-from yieldsim.engine.response import CHANNEL_ACCESS, Replayed, Response
+from yieldsim.engine.columns import Condition
+from yieldsim.engine.response import Replayed, Response
 from yieldsim.engine.settings import Settings
 from yieldsim.kernel import layout as at
 from yieldsim.words.errors import InputError, Problem
@@ -26,23 +27,12 @@ from yieldsim.words.errors import InputError, Problem
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_LEDGER = {
-    "source": at.LED_SOURCE,
-    "stored at the release": at.LED_INITIAL,
-    "coil": at.LED_COIL,
-    "diodes": at.LED_DIODE,
-    "ESR": at.LED_ESR,
-    "clamp": at.LED_CLAMP,
-    "leakage": at.LED_LEAKAGE,
-    "regulator": at.LED_REGULATOR,
-}
 _TOLD = (
-    *("temperature_degC", "age_yr", "outcome", "delivered", "start_stroke"),
+    *("temperature_degC", "age_yr", "source", "outcome", "delivered", "message", "partial", "starts", "start_stroke"),
     *("start_margin_V", "run_margin_V", "voltage_margin_V", "reserve_V", "start_time_s", "complete_time_s"),
-    *("hold_up_s", "hold_up_capped", "run_time_s", "peak_voltage_V", "peak_current_A", "peak_reverse_V"),
+    *("hold_up_s", "hold_up_capped", "run_time_s", "left_V", "peak_voltage_V", "peak_current_A", "peak_reverse_V"),
     *("start_voltage_V", "stop_voltage_V", "reserve_charge_C", "reserve_octets", "reserve_listen_s"),
 )
-_LEFT = {"left in store": at.LED_STORE, "left in coil": at.LED_COIL_LEFT}
 
 
 @dataclass(frozen=True)
@@ -62,7 +52,11 @@ class StepTrace:
 
 @dataclass(frozen=True, eq=False)
 class Trace:
-    """The curve, (N,) arrays. ``phase`` is the index of the running step, or a code of `kernel.layout`."""
+    """The curve, (N,) arrays. ``phase`` is the index of the running step, or a code of `kernel.layout`.
+
+    ``emf_V`` is the voltage across a piezoelectric element, its source capacitance included. It is 0 for an energy
+    packet, whose current into the store stands in ``coil_current_A``.
+    """
 
     time_s: FloatArray
     emf_V: FloatArray
@@ -82,13 +76,18 @@ class ActuationResult(Result):
     ----------
     temperature_degC, age_yr : the condition
     address : unit and actuation, None for the nominal actuation, which has no link losses
+    source : kind of the harvester, empty without one
     outcome, delivered : how it ended; whether a frame got through
+    message : name of the message sent, None where the design has one kind
+    partial : the press stopped short
+    starts : times the regulator started; margins and times are those of the best start
     start_stroke : stroke during which the regulator started, counted from 1
     start_margin_V, run_margin_V, voltage_margin_V, reserve_V : margins [V]
     start_time_s, complete_time_s : since the release [s]; None where it did not start, or complete
     hold_up_s, run_time_s : [s]; ``hold_up_capped`` where the supply held to the horizon
+    left_V : voltage of the store where the record ends [V]
     peak_voltage_V, peak_current_A, peak_reverse_V : highest input voltage, diode current, reverse voltage of
-        a diode
+        a diode; the diodes of an energy packet are inside it, and theirs are None
     steps : those that ran, in their order
     start_voltage_V, stop_voltage_V : of the regulator [V]
     reserve_charge_C, reserve_octets, reserve_listen_s : the reserve in other units: charge that the store
@@ -98,14 +97,20 @@ class ActuationResult(Result):
     ledger_error : what the ledger leaves open, as a share of what came in
     trace : the curve
     values : parameter -> value, nominal value at this condition, unit
+    drawn : what was drawn for it, the farthest from its nominal first; empty for the nominal actuation
+    nominal_trace : curve of the nominal actuation at the same condition; None for that itself
     """
 
     command: ClassVar[str] = "actuation"
     temperature_degC: float
     age_yr: float
     address: tuple[int, int] | None
+    source: str
     outcome: str
     delivered: bool
+    message: str | None
+    partial: bool
+    starts: int
     start_stroke: int | None
     start_margin_V: float
     run_margin_V: float
@@ -116,9 +121,10 @@ class ActuationResult(Result):
     hold_up_s: float
     hold_up_capped: bool
     run_time_s: float | None
+    left_V: float
     peak_voltage_V: float
-    peak_current_A: float
-    peak_reverse_V: float
+    peak_current_A: float | None
+    peak_reverse_V: float | None
     steps: tuple[StepTrace, ...]
     start_voltage_V: float
     stop_voltage_V: float
@@ -129,6 +135,8 @@ class ActuationResult(Result):
     ledger_error: float
     trace: Trace
     values: dict[str, tuple[float, float, str]]
+    drawn: tuple[DrawnValue, ...] = ()
+    nominal_trace: Trace | None = None
 
     def payload(self) -> dict[str, Any]:
         """Return everything but the curve."""
@@ -143,6 +151,7 @@ class ActuationResult(Result):
                 name: {"value": value, "nominal": nominal, "unit": unit}
                 for name, (value, nominal, unit) in self.values.items()
             },
+            "drawn": [asdict(row) for row in self.drawn],
         }
 
 
@@ -168,11 +177,10 @@ def actuation(
     if problems:
         raise InputError(*problems)
     response = Response(design, settings)
+    nominal = response.respond_at({}, condition, opened=True)
     if address is None:
-        opened = response.respond_at({}, condition, opened=True)
-    else:
-        opened = response.replay(*address, condition)
-    return _result(response, condition, address, opened)
+        return _result(response, condition, None, nominal, None)
+    return _result(response, condition, address, response.replay(*address, condition), nominal)
 
 
 def _address_problems(address: tuple[int, int] | None) -> Iterator[Problem]:
@@ -182,20 +190,30 @@ def _address_problems(address: tuple[int, int] | None) -> Iterator[Problem]:
 
 
 def _result(
-    response: Response, condition: Condition, address: tuple[int, int] | None, opened: Replayed
+    response: Response,
+    condition: Condition,
+    address: tuple[int, int] | None,
+    opened: Replayed,
+    nominal: Replayed | None,
 ) -> ActuationResult:
     design, values, codes = response.design, opened.values, opened.codes
-    margins = Margins(design, opened.x, opened.record)
-    kind = reserve_in_kind(margins, values)
-    ledger, error = ledger_of(response, opened.ledger)
+    harvester, messages = design.harvester, design.radio.messages
+    message = int(codes[at.MESSAGE])
+    kind = reserve_in_kind(Margins(design, opened.x, opened.record, message), values)
+    ledger, error = ledger_of(design, opened.ledger)
     stroke = int(codes[at.START_STROKE])
+    inside = response.kernel.source == at.PACKET  # the diodes are
     return ActuationResult(
         provenance=provenance(design, response.settings),
         temperature_degC=condition.temperature,
         age_yr=condition.age,
         address=address,
+        source="" if harvester is None else harvester.kind,
         outcome=response.outcome_names[int(codes[at.OUTCOME])],
         delivered=bool(codes[at.DELIVERED]),
+        message=messages[message].name if messages else None,
+        partial=bool(codes[at.PARTIAL]),
+        starts=int(codes[at.STARTS]),
         start_stroke=stroke + 1 if stroke >= 0 else None,
         start_margin_V=float(values[at.START_MARGIN]),
         run_margin_V=float(values[at.RUN_MARGIN]),
@@ -206,9 +224,10 @@ def _result(
         hold_up_s=float(values[at.HOLD_UP]),
         hold_up_capped=bool(codes[at.HOLD_UP_CAPPED]),
         run_time_s=_known(values[at.RUN_TIME]),
+        left_V=float(opened.record[-1, at.REC_STORE]) if len(opened.record) else math.nan,
         peak_voltage_V=float(values[at.PEAK_VOLTAGE]),
-        peak_current_A=float(values[at.PEAK_CURRENT]),
-        peak_reverse_V=float(values[at.PEAK_REVERSE]),
+        peak_current_A=None if inside else float(values[at.PEAK_CURRENT]),
+        peak_reverse_V=None if inside else float(values[at.PEAK_REVERSE]),
         steps=tuple(steps_of(response, opened)),
         start_voltage_V=float(opened.x[at.START_VOLTAGE]),
         stop_voltage_V=float(opened.x[at.STOP_VOLTAGE]),
@@ -218,7 +237,9 @@ def _result(
         ledger=ledger,
         ledger_error=error,
         trace=_trace(opened.record),
-        values=_values(response, condition, address, opened.x),
+        values=values_of(response, condition, address, opened.x),
+        drawn=() if address is None else drawn_values(response, condition, address, opened),
+        nominal_trace=None if nominal is None else _trace(nominal.record),
     )
 
 
@@ -257,33 +278,3 @@ def steps_of(response: Response, opened: Replayed) -> Iterator[StepTrace]:
             float(part[:, at.REC_INPUT].min()),
             need,
         )
-
-
-def ledger_of(response: Response, ledger: FloatArray) -> tuple[dict[str, float], float]:
-    """Return the energy ledger by name [J], and what it leaves open as a share of what came in."""
-    rows = {name: float(ledger[k]) for name, k in _LEDGER.items()}
-    sequence = response.design.radio.sequence
-    for k, step in enumerate(sequence):
-        taken = step.name in rows or step.name in _LEFT or step.name == CHANNEL_ACCESS
-        rows[f"step {step.name}" if taken else step.name] = float(ledger[at.LED_STEPS + k])
-    if response.kernel.use_backoff:
-        rows[CHANNEL_ACCESS] = float(ledger[at.LED_STEPS + len(sequence)])
-    rows.update({name: float(ledger[k]) for name, k in _LEFT.items()})
-    came = float(ledger[at.LED_SOURCE] + ledger[at.LED_INITIAL])
-    went = float(ledger.sum()) - came
-    return rows, (came - went) / came if came > 0.0 else 0.0
-
-
-def _values(
-    response: Response, condition: Condition, address: tuple[int, int] | None, x: FloatArray
-) -> dict[str, tuple[float, float, str]]:
-    """Return the values of the actuation beside the nominal ones at its condition, both in SI units."""
-    nominal = response.nominal_base(condition)
-    found = {}
-    for name, column in column_of(response.design).items():
-        parameter = response.design.parameters[name]
-        unit = next(iter(DIMENSIONS[parameter.dimension].units))
-        # the nominal actuation's backoff stands in this column as a time, see `Response.nominal_backoff`
-        same = address is None and column == at.BACKOFF_UNIT
-        found[name] = (float(nominal[column] if same else x[column]), float(nominal[column]), unit)
-    return found

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from yieldsim.design.parameter import LEVELS, AgeingLaw, Parameter, Tolerance
+from yieldsim.design.dielectrics import known_code
+from yieldsim.design.parameter import LEVELS, AgeingLaw, Parameter, TemperatureLaw, Tolerance
 from yieldsim.design.probability import probability_below, reach
 from yieldsim.design.quantity import format_quantity
 
@@ -172,10 +173,23 @@ def temperature_text(parameter: Parameter) -> str:
         text = f"{format_quantity(law.coefficient or 0.0, unit)} about {law.reference:g} degC"
     elif law.kind == "doubling":
         text = f"doubles per {law.doubles_per:g} K about {law.reference:g} degC"
+    elif law.kind == "dielectric":
+        text = _dielectric(law)
     else:
         points = ", ".join(f"{t:g} degC {f:g}" for t, f in zip(law.temperatures, law.factors, strict=True))
         text = f"factor {points}"
     return f"{text} ({law.source})" if law.source else text
+
+
+def _dielectric(law: TemperatureLaw) -> str:
+    """Return the limits of a code in words; where a part lies between them is a parameter of its own."""
+    code = known_code(law.code or "")
+    held = f"{code.lowest:g} degC to {code.highest:g} degC"
+    if code.per_kelvin:
+        low, high = (f"{1e6 * end:+g}" for end in (code.low, code.high))
+        return f"{low} to {high} ppm/K about 25 degC, {held}"
+    low, high = (f"{100.0 * end:+g}" for end in (code.low, code.high))
+    return f"{low} % to {high} % of the value at 25 degC, {held}"
 
 
 def ageing_text(parameter: Parameter) -> str:

@@ -22,6 +22,7 @@ QUANTITIES = (
     "peak_current_A",
     "peak_reverse_V",
 )
+OF_DIODES = ("peak_current_A", "peak_reverse_V")
 _BINS = 70
 _ENDS = (1e-4, 1.0 - 1e-4)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
+from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design, Step
 from yieldsim.engine.columns import column_of
 from yieldsim.kernel import layout as at
@@ -18,11 +19,12 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Margins:
-    """What a conversion needs: the design, its values (K,) in one actuation, and the record of that."""
+    """What a conversion needs: the design, its values (K,) in one actuation, the record of that, and its message."""
 
     design: Design
     x: FloatArray
     record: FloatArray
+    message: int = 0
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,16 @@ class InKind:
     listen: float | None
 
 
+def curve_factor(parameter: Parameter | None, at_value: FloatArray | float) -> FloatArray:
+    """Return the factor of a parameter's curve: linear between its points, flat beyond; 1 where there is none."""
+    if parameter is None or not parameter.curve:
+        return np.ones_like(np.asarray(at_value, dtype=np.float64))
+    points = np.array(parameter.curve)
+    return np.asarray(np.interp(at_value, points[:, 0], points[:, 1]))
+
+
 def pass_resistance(design: Design, x: FloatArray) -> float:
-    """Return the pass resistance [ohm]: dropout over its test current; 0 for a direct supply."""
+    """Return the pass resistance [ohm] where its curve is 1: dropout over its test current; 0 for a direct supply."""
     dropout = design.regulator.dropout
     if design.regulator.kind == "direct" or dropout is None or not dropout.at:
         return 0.0
@@ -48,8 +58,31 @@ def load_current(step: Step, x: FloatArray, current_column: int, supply: float) 
     return max(0.0, float(x[current_column]) + slope * (supply - reference))
 
 
+def needed_input(design: Design, x: FloatArray, minimum: float, load: float) -> float:
+    """Return the regulator input V [V] at which the supply just reaches ``minimum``: V = V_min + R f(V) I.
+
+    The factor f of the dropout's curve does not rise with the input, so there is one such V.
+
+    Parameters
+    ----------
+    design : Design
+    x : (K,) values
+    minimum : lowest supply [V]
+    load : load current [A]
+    """
+    drop = pass_resistance(design, x) * load
+    curve = design.regulator.dropout.curve if design.regulator.dropout is not None else None
+    if not curve or drop == 0.0:
+        return minimum + drop
+    points = np.array(curve)
+    above = points[:, 0] - minimum - drop * points[:, 1]
+    if above[0] >= 0.0 or above[-1] <= 0.0:
+        return minimum + drop * float(points[0 if above[0] >= 0.0 else -1, 1])
+    return float(np.interp(0.0, above, points[:, 0]))
+
+
 def required_input(design: Design, x: FloatArray, code: int) -> float:
-    """Return the lowest regulator input [V] at which a step works: max(V_min + R_pass I, V_stop).
+    """Return the lowest regulator input [V] at which a step works: max(V_min + V_do(I), V_stop).
 
     Parameters
     ----------
@@ -63,7 +96,7 @@ def required_input(design: Design, x: FloatArray, code: int) -> float:
     if step.minimum_supply is not None:
         minimum = float(x[columns[step.minimum_supply.name]])
     current = load_current(step, x, columns[step.current.name], minimum)
-    return max(minimum + pass_resistance(design, x) * current, float(x[at.STOP_VOLTAGE]))
+    return max(needed_input(design, x, minimum, current), float(x[at.STOP_VOLTAGE]))
 
 
 def required_in_access(design: Design, x: FloatArray, rows: FloatArray) -> float:
@@ -82,20 +115,23 @@ def required_in_access(design: Design, x: FloatArray, rows: FloatArray) -> float
     currents = x[[at.BACKOFF_IDLE_CURRENT, at.ASSESS_CURRENT, at.TURNAROUND_CURRENT]]
     inputs = rows[:, at.REC_INPUT]
     # the part that a point belongs to is told by the current drawn there
-    drawn = np.stack([_drawn(design, x, float(load), inputs) for load in currents])
+    drawn = np.stack([drawn_current(design, x, float(load), inputs) for load in currents])
     part = np.argmin(np.abs(drawn - rows[:, at.REC_DRAWN]), axis=0)
-    supply = float(x[at.MINIMUM_SUPPLY]) + pass_resistance(design, x) * currents
+    minimum = float(x[at.MINIMUM_SUPPLY])
+    supply = np.array([needed_input(design, x, minimum, float(load)) for load in currents])
     need = np.maximum(supply, float(x[at.STOP_VOLTAGE]))[part]
     return float(inputs.min() - (inputs - need).min())
 
 
-def _drawn(design: Design, x: FloatArray, load: float, inputs: FloatArray) -> FloatArray:
+def drawn_current(design: Design, x: FloatArray, load: float, inputs: FloatArray | float) -> FloatArray:
     """Return the regulator's input current [A] at input voltages [V] for a constant load current [A]."""
-    quiescent = float(x[at.QUIESCENT])
-    if design.regulator.kind == "buck":
-        share = np.minimum(1.0, float(x[at.OUTPUT]) / (float(x[at.EFFICIENCY]) * np.maximum(inputs, 1e-9)))
+    regulator, voltage = design.regulator, np.asarray(inputs, dtype=np.float64)
+    quiescent = float(x[at.QUIESCENT]) * curve_factor(regulator.quiescent, voltage)
+    if regulator.kind == "buck":
+        efficiency = float(x[at.EFFICIENCY]) * float(curve_factor(regulator.efficiency, load))
+        share = np.minimum(1.0, float(x[at.OUTPUT]) / (efficiency * np.maximum(voltage, 1e-9)))
         return np.asarray(share * load + quiescent)
-    return np.full_like(inputs, load * (1.0 + float(x[at.GROUND_SHARE])) + quiescent)
+    return np.asarray(load * (1.0 + float(x[at.GROUND_SHARE])) + quiescent)
 
 
 def input_current(margins: Margins, code: int) -> float:
@@ -107,11 +143,7 @@ def input_current(margins: Margins, code: int) -> float:
     step = design.radio.sequence[code]
     need = required_input(design, x, code)
     supply = need if design.regulator.kind == "direct" else float(x[at.OUTPUT])
-    load = load_current(step, x, column_of(design)[step.current.name], supply)
-    quiescent = float(x[at.QUIESCENT])
-    if design.regulator.kind == "buck":
-        return min(1.0, supply / (float(x[at.EFFICIENCY]) * need)) * load + quiescent
-    return load * (1.0 + float(x[at.GROUND_SHARE])) + quiescent
+    return float(drawn_current(design, x, load_current(step, x, column_of(design)[step.current.name], supply), need))
 
 
 def charge_between(bias: tuple[tuple[float, float], ...] | None, capacitance: float, low: float, high: float) -> float:
@@ -135,6 +167,15 @@ def charge_between(bias: tuple[tuple[float, float], ...] | None, capacitance: fl
     return capacitance * (held(high) - held(low))
 
 
+def store_charge_between(design: Design, x: FloatArray, low: float, high: float) -> float:
+    """Return the charge [C] that all capacitors of the store give from ``high`` down to ``low`` [V]."""
+    columns = column_of(design)
+    return sum(
+        charge_between(part.capacitance.bias, float(x[columns[part.capacitance.name]]), low, high)
+        for part in design.storage.parts
+    )
+
+
 def reserve_in_kind(margins: Margins, values: FloatArray) -> InKind:
     """Return what the reserve is worth at the end of the step that sets it; negative by what lacks.
 
@@ -145,10 +186,12 @@ def reserve_in_kind(margins: Margins, values: FloatArray) -> InKind:
     store, reserve = float(values[at.RESERVE_STORE]), float(values[at.RESERVE])
     if not (math.isfinite(store) and math.isfinite(reserve)):
         return InKind(math.nan, None, None)
-    charge = charge_between(design.storage.capacitance.bias, float(x[at.CAPACITANCE]), store - reserve, store)
+    charge = store_charge_between(design, x, store - reserve, store)
     octets, listen = None, None
     for code, step in enumerate(design.radio.sequence):
-        current = input_current(margins, code) if step.frame is not None or step.acknowledgement is not None else 0.0
+        if not design.radio.runs(step, margins.message) or (step.frame is None and step.acknowledgement is None):
+            continue
+        current = input_current(margins, code)
         if current <= 0.0:
             continue
         if step.frame is not None and octets is None:

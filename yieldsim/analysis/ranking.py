@@ -18,7 +18,7 @@ from yieldsim.design.parameter import LEVELS
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Mapper, Progress, mapper
-from yieldsim.engine.response import Dimension, Response
+from yieldsim.engine.response import MESSAGE, PRESS, Dimension, Response
 from yieldsim.engine.settings import Settings
 from yieldsim.estimate.indices import Indices, sobol_indices
 from yieldsim.kernel import layout as at
@@ -31,6 +31,7 @@ RESPONSES = {"reserve": at.RESERVE, "voltage margin": at.VOLTAGE_MARGIN}
 LINK_LOSSES = "link losses"
 BACKOFF = "link.backoff"
 ACTUATION = "actuation"
+GIVEN = "given"  # basis of what the application brings with it, no number of a part
 REPLICATES = 8
 LEAST_EFFORT = 2 * REPLICATES
 _CONFIDENCE = 0.95
@@ -279,6 +280,10 @@ def _joined(design: Design, name: str, level: str) -> set[str]:
 def _basis(design: Design, name: str) -> str:
     """Bases of the parameters behind a group, each once."""
     link = design.link
+    if name == MESSAGE:
+        return GIVEN
+    if name == PRESS and design.harvester is not None and design.harvester.partial is not None:
+        return design.harvester.partial.share.basis
     if name == LINK_LOSSES:
         losses = (link.frame_loss, link.acknowledgement_loss)
         parameters = [link.signal_to_noise] if link.signal_to_noise is not None else list(losses)

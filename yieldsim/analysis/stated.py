@@ -25,6 +25,7 @@ def settings_of_design(design: Design) -> tuple[Row, ...]:
         *_tables(design),
         *_ratings(design),
         *(row for step in design.radio.sequence for row in _step(step)),
+        *_messages(design),
         *_link(design),
         *_correlations(design),
     )
@@ -79,12 +80,43 @@ def _tables(design: Design) -> Iterator[Row]:
     drop = design.rectifier.forward_drop.points
     if drop is not None and len({volts for _, volts in drop}) > 1:  # else the nominal says it all
         yield "rectifier.forward_drop.points", _points(drop, "A", "V")
-    if design.storage.capacitance.bias is not None:
-        yield "storage.capacitance.bias", _points(design.storage.capacitance.bias, "V", "factor")
+    yield from _store(design)
     yield "storage.since_soldering", f"{design.storage.since_soldering:g} h before age 0"
     yield "regulator.kind", design.regulator.kind
     if design.regulator.dropout is not None and design.regulator.dropout.at is not None:
         yield "regulator.dropout.at", format_quantity(design.regulator.dropout.at, "A")
+    yield from _curves(design)
+    yield "regulator.restart", _restart(design)
+
+
+def _store(design: Design) -> Iterator[Row]:
+    """Yield bias and dielectric of each capacitor, and what stands in the store before the release."""
+    storage = design.storage
+    for part in storage.parts:
+        capacitance = part.capacitance
+        if capacitance.bias is not None:
+            yield f"{capacitance.name}.bias", _points(capacitance.bias, "V", "factor")
+        if capacitance.dielectric is not None:
+            yield f"{capacitance.name}.dielectric", capacitance.dielectric
+    if storage.capacitors:
+        yield "storage.capacitor", f"{len(storage.capacitors)} in parallel at one voltage, their ESR in parallel"
+        for part in storage.capacitors:
+            rating = NOT_STATED if part.voltage_rating is None else format_quantity(part.voltage_rating, "V")
+            yield f"storage.{part.name}.voltage_rating", rating
+
+
+def _curves(design: Design) -> Iterator[Row]:
+    """Yield the factors of a parameter against its regulator's input voltage or load current."""
+    regulator = design.regulator
+    for parameter in (regulator.off_current, regulator.quiescent, regulator.dropout):
+        if parameter is not None and parameter.curve is not None:
+            yield f"{parameter.name}.against_input", _points(parameter.curve, "V", "factor")
+    if regulator.efficiency is not None and regulator.efficiency.curve is not None:
+        yield f"{regulator.efficiency.name}.against_load", _points(regulator.efficiency.curve, "A", "factor")
+
+
+def _restart(design: Design) -> str:
+    return "starts again after a brown-out" if design.regulator.restart else "does not start again after a brown-out"
 
 
 def _points(points: tuple[tuple[float, float], ...], x: str, y: str) -> str:
@@ -110,9 +142,24 @@ def _step(step: Step) -> Iterator[Row]:
                 f"{format_quantity(frame.air_time, 's')} on air"
             ),
         )
+        if frame.retry_octets is not None:
+            again = format_quantity(frame.time_of(frame.retry_octets), "s")
+            yield f"{place}.frame.retry_octets", f"{frame.retry_octets} octets in a retry: {again} on air"
+    if step.messages:
+        yield f"{place}.message", f"runs for {' and '.join(step.messages)} alone"
     if step.current.slope:
         slope, at = format_quantity(step.current.slope, "A/V"), format_quantity(step.current.at or 0.0, "V")
         yield f"{place}.current.slope", f"{slope} about {at}"
+
+
+def _messages(design: Design) -> Iterator[Row]:
+    for message in design.radio.messages:
+        text = f"{_share(message.share)} of the actuations"
+        if message.octets is not None:
+            text += f", {message.octets} octets"
+        if message.retry_octets is not None:
+            text += f", {message.retry_octets} in a retry"
+        yield f"radio.message {message.name}", text
 
 
 def _link(design: Design) -> Iterator[Row]:

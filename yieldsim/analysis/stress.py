@@ -31,6 +31,7 @@ _STRESSES = {
     "rectifier.current": ("peak_current_A", "A"),
     "rectifier.reverse": ("peak_reverse_V", "V"),
 }
+_DIODES = ("rectifier.current", "rectifier.reverse")
 _MIDDLES = (np.arange(256) + 0.5) / 256
 
 
@@ -80,23 +81,31 @@ def rating_of(design: Design, name: str) -> float | None:
     return value
 
 
+def has_diodes(design: Design) -> bool:
+    """Whether the source's current passes diodes of the design; those of an energy packet are inside its module."""
+    return design.harvester is None or design.harvester.kind != "energy packet"
+
+
 def regulated(design: Design, name: str) -> bool:
     """Whether a stress is the regulated supply, which no peak of the input reaches."""
     return name == "radio.voltage" and design.regulator.kind != "direct"
 
 
 def check_ratings(design: Design) -> None:
-    """Refuse a derating rule without its rating.
+    """Refuse a derating rule without its rating, or of a stress that the source leaves unknown.
 
     Raises
     ------
     InputError : names every such rule
     """
     problems = []
+    file = str(design.source) if design.source is not None else None
     for k, rule in enumerate(design.deratings, start=1):
-        if rating_of(design, rule.of) is None:
+        if rule.of in _DIODES and not has_diodes(design):
+            reason = "the diodes of an energy packet are inside its module, and their stress is not computed"
+            problems.append(Problem(file, f"derating[{k}].of", rule.of, reason, "remove the rule"))
+        elif rating_of(design, rule.of) is None:
             section, key = RATINGS[rule.of]
-            file = str(design.source) if design.source is not None else None
             problems.append(
                 Problem(file, f"derating[{k}].of", rule.of, "its rating is missing", f"add {section}.{key}")
             )
@@ -157,7 +166,7 @@ def ratings_used(design: Design, tally: Tally, supply: FloatArray | None) -> dic
     used = {}
     for name, (counted, unit) in _STRESSES.items():
         rating = rating_of(design, name)
-        if rating is None:
+        if rating is None or (name in _DIODES and not has_diodes(design)):
             continue
         if regulated(design, name) and supply is not None:
             median, high = np.quantile(supply, [0.5, HIGH])

@@ -1,7 +1,5 @@
 """How many actuations complete, how many units comply, and how the others fail."""
 
-# ruff: noqa: N815 - fields are named as in the machine-readable output, units as they are written
-
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
@@ -12,15 +10,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.addresses import Address, addresses_of
-from yieldsim.analysis.histograms import Histogram, coarse, quantiles
+from yieldsim.analysis.cell import (
+    AttemptShare,
+    CellAnswer,
+    CellYield,
+    bounds,
+    cell_yield,
+    place,
+    unit_share,
+    worst_cell,
+)
+from yieldsim.analysis.ledger import CellLedger, cell_ledger, reference_of
 from yieldsim.analysis.mission import Plan, life_weights, lifetime, over_the_mission, plan_of
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.stress import (
     DeratingCheck,
-    RatingUse,
     check_deratings,
     check_ratings,
-    ratings_used,
     regulated_supply,
     rules_of,
     within_shares,
@@ -32,64 +38,18 @@ from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Mapper, Progress, blocks, mapper
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
-from yieldsim.engine.tally import COUNTED, Tally, histogram_quantile, outcome_place
-from yieldsim.estimate.intervals import Estimate, mean_of_clusters
-from yieldsim.estimate.unit_yield import Sampling, UnitCompletion, stack_cells, unit_yield
+from yieldsim.engine.tally import Tally
+from yieldsim.estimate.intervals import Estimate
+from yieldsim.estimate.unit_yield import Sampling, UnitCompletion, stack_cells
 from yieldsim.kernel import layout as at
 from yieldsim.words.errors import InputError, Problem
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+__all__ = ["AttemptShare", "CellYield", "YieldResult", "bounds", "confidence_of", "worst_cell", "yields"]
+
 DEFAULT_CONFIDENCE = 0.95
-
-
-@dataclass(frozen=True)
-class AttemptShare:
-    """Actuations with so many transmissions: their share, that of these that complete, median reserve [V]."""
-
-    attempts: int
-    share: float
-    completion: float
-    reserve_median_V: float
-
-
-@dataclass(frozen=True)
-class CellYield:
-    """One cell.
-
-    Attributes
-    ----------
-    temperature_degC, age_yr : the condition
-    excursion : outside the temperatures of the stated mission
-    units, actuations : numbers of both, the latter of the whole cell
-    completion, delivered, energy_sufficed : shares of actuations
-    unit_yield : share of units whose own completion reaches the requirement; None without one
-    unit_yield_energy : the same by energy alone, the link left aside
-    outcomes : stable name -> share of actuations; they add up to 1
-    reserve, margin, hold_up : histograms [V], [V], [s]
-    quantiles : quantity -> probability -> value, over the actuations where it is finite
-    by_attempts : by number of transmissions
-    ratings : stress -> rating used
-    """
-
-    temperature_degC: float
-    age_yr: float
-    excursion: bool
-    units: int
-    actuations: int
-    completion: Estimate
-    delivered: Estimate
-    energy_sufficed: Estimate
-    unit_yield: Estimate | None
-    unit_yield_energy: Estimate | None
-    outcomes: dict[str, float]
-    reserve: Histogram
-    margin: Histogram
-    hold_up: Histogram
-    quantiles: dict[str, dict[float, float]]
-    by_attempts: tuple[AttemptShare, ...]
-    ratings: dict[str, RatingUse]
 
 
 @dataclass(frozen=True)
@@ -108,6 +68,7 @@ class YieldResult(Result):
     judged : the requirements one by one
     addresses : ``worst``, ``nearest the edge``, ``median failing``, ``not finished`` -> actuations worth
         opening
+    ledgers : where the energy went in a sample of actuations, at the worst cell and at the one next to a bench
     """
 
     command: ClassVar[str] = "yield"
@@ -121,6 +82,12 @@ class YieldResult(Result):
     deratings: tuple[DeratingCheck, ...]
     judged: tuple[Judged, ...]
     addresses: dict[str, tuple[Address, ...]]
+    ledgers: tuple[CellLedger, ...] = ()
+
+    @property
+    def ledger_error(self) -> float:
+        """The most that the ledger of any actuation of the samples leaves open, as a share of what came in."""
+        return max((ledger.error for ledger in self.ledgers), default=0.0)
 
     @property
     def worst(self) -> CellYield:
@@ -131,7 +98,7 @@ class YieldResult(Result):
         """Return cells, joint yield, requirement and verdict."""
         return {
             "confidence": self.confidence,
-            "cells": [self._cell(cell) for cell in self.cells],
+            "cells": [cell.payload(self.confidence, self.method) for cell in self.cells],
             "joint": bounds("unit_yield", self.joint),
             "joint_energy": bounds("unit_yield", self.joint_energy),
             "requirement": None if self.requirement is None else asdict(self.requirement),
@@ -152,39 +119,9 @@ class YieldResult(Result):
                 for rule in self.deratings
             ],
             "addresses": {kind: [asdict(a) for a in found] for kind, found in self.addresses.items()},
+            "ledger": [ledger.payload() for ledger in self.ledgers],
+            "ledger_error": self.ledger_error,
         }
-
-    def _cell(self, cell: CellYield) -> dict[str, Any]:
-        return {
-            "temperature_degC": cell.temperature_degC,
-            "age_yr": cell.age_yr,
-            "excursion": cell.excursion,
-            "units": cell.units,
-            "actuations": cell.actuations,
-            **bounds("completion", cell.completion),
-            **bounds("delivered", cell.delivered),
-            **bounds("energy_sufficed", cell.energy_sufficed),
-            **bounds("unit_yield", cell.unit_yield),
-            **bounds("unit_yield_energy", cell.unit_yield_energy),
-            "outcomes": cell.outcomes,
-            "confidence": self.confidence,
-            "method": self.method,
-            "quantiles": cell.quantiles,
-            "by_attempts": [asdict(a) for a in cell.by_attempts],
-            "ratings": {name: asdict(use) for name, use in cell.ratings.items()},
-        }
-
-
-def bounds(name: str, estimate: Estimate | None) -> dict[str, float | None]:
-    """Return an estimate as ``name``, ``name_low`` and ``name_high``, all None where it does not apply."""
-    if estimate is None:
-        return {name: None, f"{name}_low": None, f"{name}_high": None}
-    return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
-
-
-def place(cell: tuple[float, float] | None) -> dict[str, float] | None:
-    """Return a condition as the machine-readable output names it."""
-    return None if cell is None else {"temperature_degC": cell[0], "age_yr": cell[1]}
 
 
 def confidence_of(design: Design, settings: Settings) -> float:
@@ -203,27 +140,7 @@ def confidence_of(design: Design, settings: Settings) -> float:
     return confidence
 
 
-def worst_cell(cells: Sequence[CellYield]) -> CellYield:
-    """Return the cell with the lowest unit yield; among equals the lowest completion, then margin."""
-
-    def rank(cell: CellYield) -> tuple[float, float, float]:
-        units = 1.0 if cell.unit_yield is None else cell.unit_yield.value
-        return units, cell.completion.value, cell.quantiles["voltage_margin_V"][0.01]
-
-    return min(cells, key=rank)
-
-
 # --- the run ------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _CellAnswer:
-    """What all blocks of a cell gave together."""
-
-    tally: Tally
-    completion: UnitCompletion | None
-    energy: UnitCompletion | None
-    supply: FloatArray | None
 
 
 def yields(
@@ -247,22 +164,20 @@ def yields(
     ------
     InputError : a derating rule without its rating, a confidence out of range, or what `Response` refuses
     """
+    if over is None:
+        with mapper(settings.threads) as threads:
+            return yields(design, settings, progress, threads)
     confidence = confidence_of(design, settings)
     check_ratings(design)
     response = Response(design, settings)
     plan = plan_of(design)
-    if over is None:
-        with mapper(settings.threads) as threads:
-            answers = _run(response, plan, threads, progress)
-    else:
-        answers = _run(response, plan, over, progress)
+    answers = _run(response, plan, over, progress)
     clusters = None if settings.lots is None else response.population.lot_of(np.arange(settings.units))
     cells = tuple(
-        _cell(response, condition, excursion, answer, clusters, confidence)
+        cell_yield(response, condition, excursion, answer, clusters, confidence)
         for condition, excursion, answer in zip(plan.conditions, plan.excursions, answers, strict=True)
     )
     joint = _joint(response, plan, [a.completion for a in answers], clusters, confidence)
-    energy = _joint(response, plan, [a.energy for a in answers], clusters, confidence)
     shares = [within_shares(design, a.tally, a.supply) for a in answers]
     deratings, kept = check_deratings(design, plan.conditions, shares, clusters, confidence)
     units = _judged_units(design, settings, joint)
@@ -274,14 +189,21 @@ def yields(
         confidence=confidence,
         cells=cells,
         joint=joint,
-        joint_energy=energy,
+        joint_energy=_joint(response, plan, [a.energy for a in answers], clusters, confidence),
         method=_method(cells[0], joint),
         requirement=design.requirement,
         verdict=overall(units, kept, (worst.temperature_degC, worst.age_yr)),
         deratings=deratings,
         judged=(*(() if units is None else (units,)), *kept),
         addresses=addresses_of(response.outcome_names, plan.conditions, [a.tally for a in answers]),
+        ledgers=_ledgers(response, plan, worst, over),
     )
+
+
+def _ledgers(response: Response, plan: Plan, worst: CellYield, over: Mapper) -> tuple[CellLedger, ...]:
+    """Open samples at the worst cell and at the one next to a bench, once where they are the same."""
+    places = (Condition(worst.temperature_degC, worst.age_yr), reference_of(plan.conditions))
+    return tuple(cell_ledger(response, condition, over) for condition in dict.fromkeys(places))
 
 
 def _method(cell: CellYield, joint: Estimate | None) -> str:
@@ -289,7 +211,7 @@ def _method(cell: CellYield, joint: Estimate | None) -> str:
     return shares if joint is None else f"{shares}; share of units: {joint.method}"
 
 
-def _run(response: Response, plan: Plan, over: Mapper, progress: Progress | None) -> list[_CellAnswer]:
+def _run(response: Response, plan: Plan, over: Mapper, progress: Progress | None) -> list[CellAnswer]:
     """Run all blocks of all cells; blocks are merged in their order, whoever ran them."""
     settings, design = response.settings, response.design
     required = design.requirement.completion if design.requirement is not None else None
@@ -316,7 +238,7 @@ def _counted(
         yield answer
 
 
-def _merged(answers: Iterator[tuple[BlockAnswer, FloatArray | None]], count: int) -> _CellAnswer:
+def _merged(answers: Iterator[tuple[BlockAnswer, FloatArray | None]], count: int) -> CellAnswer:
     """Merge the next ``count`` blocks as they come, so that no more than their sum is held."""
     tally: Tally | None = None
     completion: list[UnitCompletion] = []
@@ -332,7 +254,7 @@ def _merged(answers: Iterator[tuple[BlockAnswer, FloatArray | None]], count: int
             supply.append(voltages)
     if tally is None:
         raise ValueError("a cell without units")
-    return _CellAnswer(
+    return CellAnswer(
         tally,
         _side_by_side(completion) if completion else None,
         _side_by_side(energy) if energy else None,
@@ -355,76 +277,6 @@ def _side_by_side(parts: list[UnitCompletion]) -> UnitCompletion:
     )
 
 
-# --- what a cell says ---------------------------------------------------------------------------------------
-
-
-def _cell(
-    response: Response,
-    condition: Condition,
-    excursion: bool,
-    answer: _CellAnswer,
-    clusters: IntArray | None,
-    confidence: float,
-) -> CellYield:
-    tally = answer.tally
-    each = tally.actuations
-
-    def share(counts: IntArray) -> Estimate:
-        return mean_of_clusters(counts / each, clusters, confidence)
-
-    return CellYield(
-        temperature_degC=condition.temperature,
-        age_yr=condition.age,
-        excursion=excursion,
-        units=len(tally.completed),
-        actuations=len(tally.completed) * each,
-        completion=share(tally.completed),
-        delivered=share(tally.delivered),
-        energy_sufficed=share(tally.sufficed),
-        unit_yield=_unit_yield(response.design, answer.completion, clusters, confidence),
-        unit_yield_energy=_unit_yield(response.design, answer.energy, clusters, confidence),
-        outcomes=_outcomes(response, tally),
-        reserve=coarse("reserve_V", tally.histograms["reserve_V"]),
-        margin=coarse("voltage_margin_V", tally.histograms["voltage_margin_V"]),
-        hold_up=coarse("hold_up_s", tally.histograms["hold_up_s"]),
-        quantiles=quantiles(tally),
-        by_attempts=_by_attempts(tally),
-        ratings=ratings_used(response.design, tally, answer.supply),
-    )
-
-
-def _unit_yield(
-    design: Design, units: UnitCompletion | None, clusters: IntArray | None, confidence: float
-) -> Estimate | None:
-    if units is None or design.requirement is None or design.requirement.completion is None:
-        return None
-    required = design.requirement.completion
-    return unit_yield(units.low, units.high, required, confidence, clusters, sampling=units.sampling)
-
-
-def _outcomes(response: Response, tally: Tally) -> dict[str, float]:
-    """Share of each outcome by its stable name, those that did not occur too."""
-    steps = len(response.design.radio.sequence)
-    names = response.outcome_names
-    places = outcome_place(np.array(list(names), dtype=np.int64), steps)
-    total = int(tally.outcomes.sum())
-    return {name: int(tally.outcomes[k]) / total for name, k in zip(names.values(), places, strict=True)}
-
-
-def _by_attempts(tally: Tally) -> tuple[AttemptShare, ...]:
-    total = int(tally.attempts[:, 0].sum())
-    return tuple(
-        AttemptShare(
-            k,
-            int(made) / total,
-            int(completed) / int(made),
-            histogram_quantile(COUNTED["reserve_V"], tally.reserve_by_attempts[k], 0.5),
-        )
-        for k, (made, completed) in enumerate(tally.attempts)
-        if made > 0
-    )
-
-
 # --- what all cells say together ----------------------------------------------------------------------------
 
 
@@ -443,7 +295,7 @@ def _joint(
         units = lifetime(known, weights)
     else:
         units = stack_cells([known[k] for k in plan.binding])
-    return _unit_yield(response.design, units, clusters, confidence)
+    return unit_share(response.design, units, clusters, confidence)
 
 
 def _judged_units(design: Design, settings: Settings, joint: Estimate | None) -> Judged | None:

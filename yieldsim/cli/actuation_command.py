@@ -24,7 +24,7 @@ from yieldsim.cli.showing import refuse, show, write_files
 _EPILOG = """\b
 Example:
   yieldsim actuation node.toml --temperature "60 degC" --age "12 yr"
-  yieldsim actuation node.toml --temperature 60 --age 12 --unit 1187 --actuation 5
+  yieldsim actuation node.toml --temperature 60 --age 12 --unit 1187 --actuation 5 --seed 7
 """
 
 
@@ -49,7 +49,8 @@ def command(
     """What happens in one actuation?
 
     Opens the nominal actuation, every value at its nominal for the condition and no loss on the link, or an
-    addressed one with the values that were drawn: margins, steps, energies.
+    addressed one of a run with this seed: margins, steps, energies, and what was drawn for it beside the nominal
+    values, the farthest out first.
     """
     if (unit is None) != (actuation is None):
         raise click.UsageError("--unit and --actuation belong together: give both, or neither")

@@ -52,7 +52,7 @@ _SETTINGS: dict[str, tuple[Any, str]] = {
     "seed": (int, f"Seed of every draw. [default: {Settings.seed}]"),
     "confidence": (str, 'Of each bound or interval, "95 %" or 0.95. [default: the requirement\'s, or 95 %]'),
     "threads": (int, f"Threads; the result does not depend on them. [default: {Settings.threads}]"),
-    "accuracy": (str, 'Bound aimed at for the error of reserve and start margin. [default: "0.5 mV"]'),
+    "accuracy": (str, 'Bound aimed at for the error of reserve and start margin, at most 0.5 mV. [default: "0.5 mV"]'),
 }
 
 

@@ -22,26 +22,26 @@ if TYPE_CHECKING:
 Stages = Callable[[str, int, int], None]
 
 
-def show(result: Result, as_json: bool, files: tuple[str, ...] = ()) -> None:
-    """Print a result, and where its files are.
+def show(result: Result, as_json: bool, files: tuple[str, ...] = (), config: Path | None = None) -> None:
+    """Print a result, and where its files are; ``config`` stands in the commands that open an actuation.
 
     With its files written a reader that has gone is no failure: the result keeps its exit code.
     """
     try:
-        _print(result, as_json, files)
+        _print(result, as_json, files, config)
     except BrokenPipeError:
         if not files:
             raise
         silence()
 
 
-def _print(result: Result, as_json: bool, files: tuple[str, ...]) -> None:
+def _print(result: Result, as_json: bool, files: tuple[str, ...], config: Path | None) -> None:
     if as_json:
         click.echo(json.dumps(result.as_json(files), ensure_ascii=False, allow_nan=False, indent=1))
         return
     from yieldsim.report.terminal import text_of
 
-    click.echo(text_of(result))
+    click.echo(text_of(result, None if config is None else str(config)))
     for file in files:
         click.echo(f"wrote {file}")
 
@@ -66,11 +66,15 @@ def refuse(folder: Path | None, command: str) -> None:
 
 
 def _names(command: str) -> list[str]:
-    return [f"{command}.{kind}" for kind in ("csv", "svg", "png", "json")]
+    """Names of the files of a command: table, picture, answer, then the pictures beside the first."""
+    from yieldsim.report.folders import MORE
+
+    beside = [f"{command}_{name}.{kind}" for name in MORE.get(command, ()) for kind in ("svg", "png")]
+    return [*(f"{command}.{kind}" for kind in ("csv", "svg", "png", "json")), *beside]
 
 
 def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
-    """Write a result as JSON, its table and its picture into a folder; returns their paths.
+    """Write a result as JSON, its table and its pictures into a folder; returns their paths.
 
     All of them are made beside the folder first, so that nothing half-written is left behind.
 
@@ -80,12 +84,13 @@ def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
     """
     if folder is None:
         return ()
-    from yieldsim.report.figures import figure_of
+    from yieldsim.report.figures import figure_of, more_figures_of
     from yieldsim.report.figures.style import png_of, svg_of
     from yieldsim.report.tables import table_of, write_csv
 
     figure = figure_of(result)
     svg, png = svg_of(figure), png_of(figure)
+    beside = [drawn for more in more_figures_of(result).values() for drawn in (svg_of(more).encode(), png_of(more))]
     table = table_of(result)
     files = _names(result.command)
     paths = tuple((folder / file).as_posix() for file in files)
@@ -93,6 +98,8 @@ def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
         write_csv(table, made / files[0])
         (made / files[1]).write_text(svg, encoding="utf-8")
         (made / files[2]).write_bytes(png)
+        for file, content in zip(files[4:], beside, strict=True):
+            (made / file).write_bytes(content)
         text = json.dumps(result.as_json(tuple(files)), ensure_ascii=False, allow_nan=False, indent=1)
         (made / files[3]).write_text(f"{text}\n", encoding="utf-8")
         folder.mkdir(parents=True, exist_ok=True)

@@ -52,7 +52,7 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
     refuse_foreign(folder)
     with progress() as stages:
         result = signoff(design, settings, stages)
-    show(result, as_json, _written(result, folder))
+    show(result, as_json, _written(result, folder), config)
     click.get_current_context().exit(result.exit_code)
 
 

@@ -28,8 +28,8 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
     """How many actuations complete, and how many units comply?
 
     Runs the same units in every condition and prints, for each, the shares with their one-sided bounds and
-    how actuations fail; then the units that comply in all of them, and the verdict. It ends with 0 whatever
-    the verdict: see signoff.
+    how actuations fail; then the units that comply in all of them, the verdict, and the commands that open its
+    worst, its typical failing and its nearest actuations. It ends with 0 whatever the verdict: see signoff.
     """
     from yieldsim.analysis.yields import yields
     from yieldsim.design.reading import read_design
@@ -39,4 +39,4 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
     refuse(out, "yield")
     with progress() as stages:
         result = yields(design, settings, None if stages is None else lambda done, of: stages("yield", done, of))
-    show(result, as_json, write_files(result, out))
+    show(result, as_json, write_files(result, out), config)

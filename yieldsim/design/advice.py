@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from yieldsim.design.dielectrics import PRESETS
 from yieldsim.design.laws_at import life_used, missions, working_temperatures
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.physical import physical_of
@@ -19,6 +21,9 @@ _PROBABLE_COEFFICIENT = 0.02  # [1/K]
 _PROBABLE_SHIFT = 0.01  # [V/K]
 _UNITY_WITHIN = 1e-9
 _CUT_OFF = 0.02  # share of its peak at which a measured waveform may end
+_HOLE = 20.0  # a step between samples that is so many times the middle one is a hole in the recording
+_PROBABLE_DURATION = (50e-6, 2.0)  # of a measured waveform [s]
+_PROBABLE_PEAK = (0.1, 200.0)  # of a measured waveform [V]
 
 
 def warnings_of(design: Design) -> tuple[str, ...]:
@@ -28,8 +33,11 @@ def warnings_of(design: Design) -> tuple[str, ...]:
         found.extend(_improbable(parameter))
         found.extend(_of_temperature(parameter, design.conditions))
         found.extend(_of_ageing(parameter, design.conditions))
+    found.extend(_of_packet(design))
     found.extend(_of_waveform(design))
     found.extend(_of_supply(design))
+    found.extend(_of_dielectrics(design))
+    found.extend(_of_retries(design))
     return tuple(dict.fromkeys(found))
 
 
@@ -120,6 +128,12 @@ def _of_ageing(parameter: Parameter, conditions: Conditions) -> Iterator[str]:
             )
 
 
+def _of_packet(design: Design) -> Iterator[str]:
+    if design.harvester is not None and design.harvester.energy is not None:
+        if not design.rectifier.forward_drop.defaulted:
+            yield "rectifier.forward_drop: without effect, as harvester.efficiency includes the rectifier"
+
+
 def _of_waveform(design: Design) -> Iterator[str]:
     waveform = design.harvester.waveform if design.harvester is not None else None
     if waveform is None:
@@ -129,6 +143,55 @@ def _of_waveform(design: Design) -> Iterator[str]:
         if abs(emf) > _CUT_OFF * peak:
             share = f"{100 * abs(emf) / peak:.3g} % of its peak"
             yield f"harvester.emf_waveform: it {end} at {emf:.3g} V, {share}; outside it is 0"
+    for start, stop in _holes(waveform.time, waveform.emf, peak):
+        yield f"harvester.emf_waveform: no sample between {start:g} s and {stop:g} s; a straight line stands there"
+    for what, value, (low, high), unit in (
+        ("lasts until", waveform.time[-1], _PROBABLE_DURATION, "s"),
+        ("peaks at", peak * waveform.scale.nominal, _PROBABLE_PEAK, "V"),
+    ):
+        if not low <= value <= high:
+            yield (
+                f"harvester.emf_waveform: it {what} {value:g} {unit}, which is improbable "
+                f"(probable: {low:g} to {high:g} {unit})"
+            )
+
+
+def _holes(time: tuple[float, ...], emf: tuple[float, ...], peak: float) -> Iterator[tuple[float, float]]:
+    """Steps of a recording far longer than its middle one, where the emf on a side is more than a rest."""
+    steps = [after - before for before, after in pairwise(time)]
+    longest = _HOLE * sorted(steps)[len(steps) // 2]
+    for i, step in enumerate(steps):
+        if step > longest and max(abs(emf[i]), abs(emf[i + 1])) > _CUT_OFF * peak:
+            yield time[i], time[i + 1]
+
+
+def _of_dielectrics(design: Design) -> Iterator[str]:
+    for part in design.storage.parts:
+        parameter, code = part.capacitance, part.capacitance.dielectric
+        if code is None:
+            continue
+        law = parameter.temperature
+        if code in PRESETS:
+            if not any(one.change is not None and one.change.defaulted for one in parameter.ageing):
+                yield f'{parameter.name}: its own ageing law stands in place of the generic one of "{code}"'
+            if law is None:
+                yield f'{parameter.name}: "{code}" says nothing of the temperature, so it stays as it is'
+        elif law is not None and law.kind != "dielectric":
+            yield f"{parameter.name}: its own temperature law stands in place of the limits of {code}"
+
+
+def _of_retries(design: Design) -> Iterator[str]:
+    if design.link.attempts > 1:
+        return
+    if design.link.retry_above is not None:
+        yield "link.retry_above: without effect, as link.attempts is 1"
+    radio = design.radio
+    shorter = [
+        f"radio.{s.name}.frame" for s in radio.sequence if s.frame is not None and s.frame.retry_octets is not None
+    ]
+    shorter += [f"radio.message[{i}]" for i, m in enumerate(radio.messages, start=1) if m.retry_octets is not None]
+    for place in shorter:
+        yield f"{place}.retry_octets: without effect, as link.attempts is 1"
 
 
 def _of_supply(design: Design) -> Iterator[str]:

@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from yieldsim.design.dielectrics import Dielectric, known_code
 from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw
 from yieldsim.design.quantity import format_quantity
 from yieldsim.design.units import HOURS_PER_YEAR
@@ -54,8 +55,10 @@ def life_used(law: AgeingLaw, age: float, mission: tuple[tuple[float, float], ..
 def non_positive_factors(
     parameter: Parameter, conditions: Conditions, since_soldering: float
 ) -> Iterator[tuple[str, str, str]]:
-    """Laws that take a nominal part to zero or below: (key below the parameter, reason, remedy)."""
+    """Laws that take a nominal part to zero or below, or do not hold: (key below the parameter, reason, remedy)."""
     law = parameter.temperature
+    if law is not None and law.kind == "dielectric":
+        yield from _of_dielectric(known_code(law.code or ""), working_temperatures(conditions))
     if law is not None and law.kind == "linear":
         for temperature in working_temperatures(conditions):
             factor = _linear(law, temperature)
@@ -74,6 +77,22 @@ def non_positive_factors(
 
 
 _SMALLER = "a factor must stay above 0: give a smaller change, or a table of points"
+
+
+def _of_dielectric(dielectric: Dielectric, temperatures: list[float]) -> Iterator[tuple[str, str, str]]:
+    """Temperatures that a code says nothing about, and limits that would leave no capacitance."""
+    outside = [t for t in temperatures if not dielectric.holds(t)]
+    if outside:
+        ends = f"{dielectric.lowest:g} to {dielectric.highest:g} degC"
+        places = ", ".join(f"{t:g}" for t in outside)
+        reason = f"{dielectric.code} holds from {ends}, and actuations are computed at {places} degC"
+        yield "dielectric", reason, "choose a code that holds there, or give the part's own temperature law"
+    for temperature in temperatures:
+        lowest = min(dielectric.limits(temperature))
+        if lowest <= 0.0:
+            reason = f"its lowest factor at {temperature:g} degC is {lowest:.3g}"
+            yield "dielectric", reason, "choose another code, or give the part's own temperature law"
+            break
 
 
 def _linear(law: TemperatureLaw, temperature: float) -> float:

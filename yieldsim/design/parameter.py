@@ -71,12 +71,14 @@ class TemperatureLaw:
     ----------
     kind : ``linear`` (factor 1 + coefficient*(T - reference)), ``shift`` (adds coefficient*(T - reference),
         voltages
-        only), ``table`` (factor from a shape-preserving cubic through the points, flat beyond the ends) or
-        ``doubling`` (factor 2**((T - reference)/doubles_per))
+        only), ``table`` (factor from a shape-preserving cubic through the points, flat beyond the ends),
+        ``doubling`` (factor 2**((T - reference)/doubles_per)) or ``dielectric`` (a factor within the limits of a code)
     coefficient : [1/K] for ``linear``, [V/K] for ``shift``
     reference : temperature at which the nominal holds [degC]
     temperatures, factors : points of a table [degC], [-]
     doubles_per : [K]
+    code : EIA code of a ``dielectric``
+    place : where within the limits of the code a part lies, 0 at the lowest and 1 at the highest, itself a parameter
     source : where a law comes from that the file does not state; empty for one that it states
     """
 
@@ -86,6 +88,8 @@ class TemperatureLaw:
     temperatures: tuple[float, ...] = ()
     factors: tuple[float, ...] = ()
     doubles_per: float | None = None
+    code: str | None = None
+    place: Parameter | None = None
     source: str = ""
 
 
@@ -135,6 +139,9 @@ class Parameter:
     slope : change of a current with the supply [A/V]
     points : ((current [A], drop [V]), ...) of one junction; the nominal is the drop at the highest current
     bias : ((voltage [V], factor [-]), ...) differential capacitance against bias
+    curve : ((regulator input [V], factor [-]), ...) of an off, quiescent current or dropout, ((load current [A],
+        factor), ...) of an efficiency: the value holds where the factor is 1; linear between points, flat beyond
+    dielectric : EIA code or generic word of a capacitance, as the file gives it; what it adds stands in the laws
     """
 
     name: str
@@ -152,6 +159,8 @@ class Parameter:
     slope: float | None = None
     points: tuple[tuple[float, float], ...] | None = None
     bias: tuple[tuple[float, float], ...] | None = None
+    curve: tuple[tuple[float, float], ...] | None = None
+    dielectric: str | None = None
 
     @property
     def levels(self) -> tuple[str, ...]:
@@ -164,5 +173,6 @@ class Parameter:
 
     @property
     def coefficients(self) -> tuple[Parameter, ...]:
-        """Parameters of its own laws, in the order of the laws."""
-        return tuple(law.change for law in self.ageing if law.change is not None)
+        """Parameters of its own laws: that of its temperature law, then those of its ageing laws in their order."""
+        place = () if self.temperature is None or self.temperature.place is None else (self.temperature.place,)
+        return place + tuple(law.change for law in self.ageing if law.change is not None)

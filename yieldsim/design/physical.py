@@ -1,6 +1,7 @@
 """The physical quantities of a design: what each measures, which values are possible, which probable.
 
-One row a key of the configuration file; the last part of a parameter's name finds it.
+One row a key of the configuration file; the last part of a parameter's name finds it, or the last two where a key
+means something else in another table.
 """
 
 from __future__ import annotations
@@ -58,8 +59,23 @@ PHYSICAL: dict[str, Physical] = {
     "coil_inductance": _not_negative("H", "coil inductance", (1e-6, 2.0)),
     "mechanical_energy": _positive("J", "work that the mechanism gives in one actuation", (10e-6, 1.0)),
     "start": _not_negative("s", "start of the stroke after release", (1e-6, 1.0)),
+    "dwell": _not_negative("s", "rest between the end of the stroke before and the start of this one", (1e-3, 60.0)),
     "linkage": Physical("factor", "flux linkage relative to the first stroke; a return stroke is -1", -10.0, 10.0),
     "scale": _positive("factor", "factor on the measured emf", (0.1, 10.0)),
+    "open_circuit_swing": _not_negative("V", "open-circuit swing of the voltage over one stroke", (1.0, 500.0)),
+    "source_capacitance": _positive("F", "capacitance of the piezoelectric element", (1e-9, 10e-6)),
+    "loss_resistance": _positive("ohm", "loss resistance across the piezoelectric element", (1e3, 1e9)),
+    "energy": _not_negative("J", "energy that one actuation gives", (10e-6, 0.1)),
+    "harvester.efficiency": Physical(
+        "share", "part of the energy that reaches the store", 0.0, 1.0, strict=True, probable=(0.1, 0.98)
+    ),
+    "delivery_time": _positive("s", "time over which the energy arrives", (50e-6, 1.0)),
+    "share": Physical("share", "share of the presses that stop short", 0.0, 1.0, probable=(1e-6, 0.3)),
+    "travel": Physical("factor", "part of a stroke that a press which stops short delivers", 0.0, 1.0, strict=True),
+    # precharge
+    "precharge.current": _not_negative("A", "current of the source that charges beforehand", (10e-9, 0.1)),
+    "voltage_limit": _positive("V", "voltage at which that source stops charging", (0.5, 50.0)),
+    "charge_time": _not_negative("s", "time for which it charges before the actuation", (1e-3, 1e6)),
     # rectifier
     "forward_drop": _not_negative("V", "forward drop of one junction", (0.05, 1.5)),
     "reverse_leakage": _not_negative("A", "current the rectifier takes from the store", (1e-9, 1e-3)),
@@ -68,6 +84,8 @@ PHYSICAL: dict[str, Physical] = {
     "esr": _not_negative("ohm", "equivalent series resistance of the store", (1e-4, 50.0)),
     "insulation": _positive("ohm*F", "insulation resistance times capacitance", (1.0, 1e6)),
     "initial_voltage": _not_negative("V", "voltage left in the store before the actuation", (1e-3, 50.0)),
+    "voltage": _not_negative("V", "voltage of the store at the end of the actuation before", (1e-3, 50.0)),
+    "time_since": _not_negative("s", "time since the end of the actuation before", (1e-3, 1e7)),
     "clamp_voltage": _positive("V", "voltage at which an ideal clamp holds the store", (1.0, 50.0)),
     # regulator
     "output": _positive("V", "regulated output voltage", (0.8, 5.5)),
@@ -91,6 +109,7 @@ PHYSICAL: dict[str, Physical] = {
     "frame_loss": _loss("probability that a frame is lost"),
     "acknowledgement_loss": _loss("probability that an acknowledgement is lost"),
     "signal_to_noise": Physical("dB", "signal-to-noise ratio at the receiver", probable=(-5.0, 60.0)),
+    "retry_above": _not_negative("V", "regulator input below which a retry is not begun", (0.5, 20.0)),
     "unit": _positive("s", "unit backoff period", (10e-6, 10e-3)),
     "busy": _loss("probability that a channel assessment finds the channel busy"),
     "idle_current": _not_negative("A", "supply current while backing off", (100e-9, 0.1)),
@@ -100,9 +119,16 @@ PHYSICAL: dict[str, Physical] = {
     "turnaround_current": _not_negative("A", "supply current during the turnaround", (1e-6, 0.5)),
     # laws
     "change": Physical("change", "relative change by ageing", -1.0, 20.0),
+    "dielectric": Physical("factor", "place of a part within the limits of its dielectric's code", 0.0, 1.0),
 }
 
 
 def physical_of(parameter: Parameter) -> Physical:
     """Return the row of a parameter."""
-    return PHYSICAL[parameter.name.rpartition(".")[2]]
+    return PHYSICAL[key_of_name(parameter.name)]
+
+
+def key_of_name(name: str) -> str:
+    """Return the key in :data:`PHYSICAL` of a parameter's dotted name."""
+    both = ".".join(name.split(".")[-2:])
+    return both if both in PHYSICAL else name.rpartition(".")[2]

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from typing import Any
 
 Path_ = tuple[str | int, ...]
+# Lists whose entries have names: the place of the list, the key of the name
+_NAMED: dict[Path_, str] = {("radio", "sequence"): "step", ("storage", "capacitor"): "name"}
 
 
 def key_of(path: Path_, document: dict[str, Any]) -> str:
@@ -21,8 +23,8 @@ def key_of(path: Path_, document: dict[str, Any]) -> str:
             continue  # its times are named as the step's own
         if isinstance(part, str):
             key = f"{key}.{part}" if key else part
-        elif path[:depth] == ("radio", "sequence") and _step_name(document, part) is not None:
-            key = f"radio.{_step_name(document, part)}"
+        elif path[:depth] in _NAMED and (name := _own_name(document, path[:depth], part)) is not None:
+            key = f"{path[0]}.{name}"
         elif path[:depth] == ("harvester", "strokes"):
             key = f"harvester.stroke_{part + 1}"
         elif depth and path[depth - 1] == "ageing":
@@ -32,10 +34,10 @@ def key_of(path: Path_, document: dict[str, Any]) -> str:
     return key
 
 
-def _step_name(document: dict[str, Any], index: int) -> str | None:
-    """Return the name of a step where it is a text of its own."""
-    steps = _child(_child(document, "radio"), "sequence")
-    names = [step.get("step") if isinstance(step, dict) else None for step in steps]
+def _own_name(document: dict[str, Any], place: Path_, index: int) -> str | None:
+    """Return the name of an entry of the list at ``place`` where it is a text of its own."""
+    entries = _child(_child(document, place[0]), place[1])
+    names = [entry.get(_NAMED[place]) if isinstance(entry, dict) else None for entry in entries]
     name = names[index] if index < len(names) else None
     return name if isinstance(name, str) and name and names.count(name) == 1 and "." not in name else None
 

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 from typing import Any, ClassVar
 
 from yieldsim.design.advice import warnings_of
-from yieldsim.design.file import building
+from yieldsim.design.file import building, building_sources
 from yieldsim.design.file.fields import Flawed, Reading, Table, flaw, flaws_of
 from yieldsim.design.file.sections import DefaultsTable, DesignFile, nearest_section
 from yieldsim.design.place import Places, key_of
@@ -24,7 +24,7 @@ from yieldsim.design.tree import parameters_of
 from yieldsim.words.errors import InputError, Problem
 
 MAX_BYTES = 1_000_000
-_SECTIONS = ("conditions", "harvester", "rectifier", "storage", "regulator", "radio", "link")
+_SECTIONS = ("conditions", "harvester", "precharge", "rectifier", "storage", "regulator", "radio", "link")
 
 
 def read_design(path: str | Path) -> Design:
@@ -196,7 +196,8 @@ def _parts(tables: dict[str, Any], reading: Reading, faults: _Faults) -> SimpleN
         conditions=built("conditions", building.conditions, tables["site"] or ()),
         requirement=built("requirement", building.requirement),
         deratings=built("derating", building.deratings) or (),
-        harvester=built("harvester", building.harvester, reading),
+        harvester=built("harvester", building_sources.harvester, reading),
+        precharge=built("precharge", building_sources.precharge),
         rectifier=built("rectifier", building.rectifier),
         storage=built("storage", building.storage),
         regulator=built("regulator", building.regulator),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.design.correlation import correlation_problems
@@ -14,10 +15,11 @@ from yieldsim.design.impossible import faults_of
 from yieldsim.design.laws_at import non_positive_factors
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.physical import physical_of
-from yieldsim.design.probability import reach
+from yieldsim.design.probability import NEGLIGIBLE, probability_below, reach
 from yieldsim.design.quantity import format_quantity, shown
 from yieldsim.design.tree import parameters_of
 from yieldsim.words.errors import Problem
+from yieldsim.words.spelling import nearest
 
 if TYPE_CHECKING:
     from yieldsim.design.schema import Design
@@ -97,22 +99,20 @@ def _coefficients(parts: Any) -> Iterator[Problem]:
 
 def _strokes(parts: Any) -> Iterator[Problem]:
     harvester = parts.harvester
-    strokes = harvester.strokes if harvester is not None else ()
-    for i in range(1, len(strokes)):
-        before, here = strokes[i - 1], strokes[i]
-        width = before.transit_time or harvester.transit_time
-        speed = before.speed or harvester.speed
-        if width is None:
-            continue
-        key, value = f"harvester.stroke_{i + 1}.start", format_quantity(here.start.nominal, "s")
-        slowest = speed.nominal + sum(min(reach(t, speed.nominal)[0], 0.0) for t in speed.tolerances)
-        if slowest <= 0.0:
-            continue  # refused as a parameter
-        end = _highest(before.start) + _highest(width) / slowest
-        if _lowest(here.start) < end:
+    end = 0.0
+    for i, stroke in enumerate(harvester.strokes if harvester is not None else (), start=1):
+        width = stroke.transit_time or harvester.transit_time
+        speed = stroke.speed or harvester.speed
+        if stroke.start is not None and i > 1 and _lowest(stroke.start) < end:
+            key, value = f"harvester.stroke_{i}.start", format_quantity(stroke.start.nominal, "s")
             latest = format_quantity(end, "s")
-            reason = f"stroke {i} may last until {latest}, when its start, width and speed are at their limits"
+            reason = f"stroke {i - 1} may last until {latest}, when its start, width and speed are at their limits"
             yield _problem(key, value, reason, f"start the stroke at {latest} or later; strokes do not overlap")
+        slowest = _lowest(speed)
+        if width is None or slowest <= 0.0:
+            return  # refused as a parameter
+        begin = _highest(stroke.start) if stroke.start is not None else end + _highest(stroke.dwell)
+        end = begin + _highest(width) / slowest
 
 
 def _lowest(parameter: Parameter) -> float:
@@ -123,19 +123,37 @@ def _highest(parameter: Parameter) -> float:
     return parameter.nominal + sum(max(reach(t, parameter.nominal)[1], 0.0) for t in parameter.tolerances)
 
 
+def _drop(parts: Any) -> Iterator[Problem]:
+    rectifier, harvester = parts.rectifier, parts.harvester
+    if rectifier is None or harvester is None or harvester.energy is not None:
+        return
+    if rectifier.forward_drop.defaulted:
+        yield _problem("rectifier.forward_drop", None, "missing", 'add it, for example forward_drop = "0.35 V"')
+
+
 def _store(parts: Any) -> Iterator[Problem]:
     storage = parts.storage
     if storage is None or storage.clamp_voltage is None:
         return
-    initial, clamp = storage.initial_voltage.nominal, storage.clamp_voltage.nominal
-    if initial > clamp:
+    before, clamp = storage.before, storage.clamp_voltage.nominal
+    if before.nominal > clamp:
         reason = f"above the clamp voltage {format_quantity(clamp, 'V')}"
-        yield _problem(
-            "storage.initial_voltage",
-            format_quantity(initial, "V"),
-            reason,
-            "lower it, or raise storage.clamp_voltage",
-        )
+        remedy = "lower it, or raise storage.clamp_voltage"
+        yield _problem(before.name, format_quantity(before.nominal, "V"), reason, remedy)
+
+
+def _bank(parts: Any) -> Iterator[Problem]:
+    capacitors = parts.storage.capacitors if parts.storage is not None else ()
+    taken = {field.name for field in fields(parts.storage)} | {"capacitor"} if capacitors else set()
+    for i, capacitor in enumerate(capacitors, start=1):
+        key, name = f"storage.capacitor[{i}].name", capacitor.name
+        if not _NAME.fullmatch(name):
+            reason = "a capacitor's name has 1 to 40 letters, digits, spaces, hyphens or underscores"
+            yield _problem(key, shown(name), reason, "write a name such as ceramic")
+        elif name in taken:
+            yield _problem(key, shown(name), "this name is a key of the store", "choose another name")
+        if name in [other.name for other in capacitors[: i - 1]]:
+            yield _problem(key, shown(name), "two capacitors of one name", "give each its own name")
 
 
 def _thresholds(parts: Any) -> Iterator[Problem]:
@@ -147,6 +165,25 @@ def _thresholds(parts: Any) -> Iterator[Problem]:
         reason = f"above the start voltage {format_quantity(start, 'V')}"
         remedy = "lower it: a regulator starts at or above the voltage at which it stops"
         yield _problem("regulator.stop_voltage", format_quantity(stop, "V"), reason, remedy)
+
+
+def _efficiency(parts: Any) -> Iterator[Problem]:
+    efficiency = parts.regulator.efficiency if parts.regulator is not None else None
+    if efficiency is None or efficiency.curve is None:
+        return
+    largest = max(factor for _, factor in efficiency.curve)
+    key, value = "regulator.efficiency.against_load", f"{100.0 * efficiency.nominal * largest:.4g} %"
+    remedy = "give factors on the nominal efficiency, at most 1 where the nominal is the best"
+    if efficiency.nominal * largest > 1.0 + 1e-12:
+        reason = f"its largest factor {largest:g} makes the efficiency {value}, more than 100 %"
+        yield _problem(key, None, reason, remedy)
+        return
+    share = 1.0 - probability_below(efficiency, (1.0 + 1e-12) / largest)
+    if share > NEGLIGIBLE:
+        reason = f"with its largest factor {largest:g} the tolerance of the efficiency reaches above 100 % "
+        yield _problem(
+            key, None, f"{reason}with probability {share:.1e}", "tighten the tolerance, or lower the factors"
+        )
 
 
 def _supplies(parts: Any) -> Iterator[Problem]:
@@ -188,6 +225,42 @@ def _names(parts: Any) -> Iterator[Problem]:
         if step.name in seen:
             yield _problem(key, shown(step.name), "two steps of one name", "give each step its own name")
         seen.add(step.name)
+
+
+def _messages(parts: Any) -> Iterator[Problem]:
+    radio = parts.radio
+    if radio is None:
+        return
+    known = [message.name for message in radio.messages]
+    for i, name in enumerate(known, start=1):
+        if not _NAME.fullmatch(name):
+            reason = "a message's name has 1 to 40 letters, digits, spaces, hyphens or underscores"
+            yield _problem(f"radio.message[{i}].name", shown(name), reason, "write a name such as event")
+        if name in known[: i - 1]:
+            yield _problem(
+                f"radio.message[{i}].name", shown(name), "two messages of one name", "give each its own name"
+            )
+    if known:
+        yield from _adds_up("radio.message", [message.share for message in radio.messages])
+    for step in radio.sequence:
+        for name in step.messages:
+            if name not in known:
+                key = f"radio.{step.name}.message"
+                near = nearest(name, dict.fromkeys(known))
+                remedy = near if known else "add it: [[radio.message]] with name and share"
+                yield _problem(key, shown(name), "no message has this name", remedy)
+    for message in radio.messages:
+        own = [s for s in radio.sequence if not s.messages or message.name in s.messages]
+        frames = any(step.kind == "frame" for step in own)
+        if any(step.kind == "listen" for step in own) and not frames:
+            reason = f"the message {shown(message.name)} awaits an acknowledgement but sends no frame"
+            yield _problem("radio.sequence", None, reason, "let a step with a frame run for it, or no acknowledgement")
+        if (message.octets is not None or message.retry_octets is not None) and not frames:
+            reason = f"the message {shown(message.name)} has octets but sends no frame"
+            yield _problem("radio.message", None, reason, "leave the octets out, or let a step with a frame run for it")
+        if not own:
+            reason = f"no step runs for the message {shown(message.name)}"
+            yield _problem("radio.message", None, reason, "leave it out, or let a step run for it")
 
 
 def _sequence(parts: Any) -> Iterator[Problem]:
@@ -239,8 +312,12 @@ def _ratings(parts: Any) -> Iterator[Problem]:
         section, key = RATINGS[derating.of]
         part = getattr(parts, section)
         if part is not None and getattr(part, key) is None:
+            bank = section == "storage" and part.capacitors
+            place = f"storage.{part.capacitors[0].name}.{key}" if bank else f"{section}.{key}"
             reason = f"there is no {section}.{key} that it could refer to"
-            yield _problem(f"derating[{i}].of", shown(derating.of), reason, f"add {section}.{key}")
+            if bank:
+                reason = f"no capacitor of the bank has a {key} that it could refer to"
+            yield _problem(f"derating[{i}].of", shown(derating.of), reason, f"add {place}")
 
 
 def _laws(parts: Any) -> Iterator[Problem]:
@@ -261,7 +338,7 @@ def _correlations(parts: Any) -> Iterator[Problem]:
 
 
 def _all(parts: Any) -> Iterator[Parameter]:
-    for section in ("harvester", "rectifier", "storage", "regulator", "radio", "link"):
+    for section in ("harvester", "precharge", "rectifier", "storage", "regulator", "radio", "link"):
         yield from parameters_of(getattr(parts, section))
 
 
@@ -270,10 +347,14 @@ _RULES = (
     _counting,
     _coefficients,
     _strokes,
+    _drop,
     _store,
+    _bank,
     _thresholds,
+    _efficiency,
     _supplies,
     _names,
+    _messages,
     _sequence,
     _link,
     _ratings,

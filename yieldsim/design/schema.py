@@ -80,12 +80,24 @@ class Derating:
 
 @dataclass(frozen=True)
 class Stroke:
-    """One pass of the magnet; ``linkage`` is signed and relative, ``transit_time``, ``speed`` may be None."""
+    """One pass of the mechanism; ``linkage`` is signed and relative, ``transit_time``, ``speed`` may be None.
 
-    start: Parameter
+    It begins at ``start``, or ``dwell`` [s] behind the end of the stroke before; the other one is None.
+    """
+
+    start: Parameter | None
     linkage: Parameter
     transit_time: Parameter | None = None
     speed: Parameter | None = None
+    dwell: Parameter | None = None
+
+
+@dataclass(frozen=True)
+class Partial:
+    """A ``share`` of the presses stops short: their strokes deliver only the share ``travel`` of flux or swing."""
+
+    share: Parameter
+    travel: Parameter
 
 
 @dataclass(frozen=True)
@@ -100,17 +112,46 @@ class Waveform:
 
 @dataclass(frozen=True)
 class Harvester:
-    """An electromagnetic harvester: ``peak_emf`` with ``strokes`` (half-sines), or a ``waveform``."""
+    """The source; what its ``kind`` does not have is None.
+
+    Attributes
+    ----------
+    kind : ``electromagnetic``, ``piezoelectric`` or ``energy packet``
+    peak_emf, coil_resistance, coil_inductance : electromagnetic; ``peak_emf`` is None with a ``waveform``
+    transit_time, strokes : electromagnetic (half-sines) and piezoelectric
+    speed : electromagnetic and piezoelectric
+    open_circuit_swing, source_capacitance, loss_resistance : piezoelectric; no ``loss_resistance`` is no loss
+    energy, efficiency, delivery_time : energy packet
+    """
 
     kind: str
-    peak_emf: Parameter | None
-    transit_time: Parameter | None
-    speed: Parameter
-    coil_resistance: Parameter
-    coil_inductance: Parameter
+    peak_emf: Parameter | None = None
+    transit_time: Parameter | None = None
+    speed: Parameter | None = None
+    coil_resistance: Parameter | None = None
+    coil_inductance: Parameter | None = None
     strokes: tuple[Stroke, ...] = ()
     waveform: Waveform | None = None
     mechanical_energy: Parameter | None = None
+    open_circuit_swing: Parameter | None = None
+    source_capacitance: Parameter | None = None
+    loss_resistance: Parameter | None = None
+    energy: Parameter | None = None
+    efficiency: Parameter | None = None
+    delivery_time: Parameter | None = None
+    partial: Partial | None = None
+
+
+@dataclass(frozen=True)
+class Precharge:
+    """A direct-current source (photovoltaic, thermal) that charges the store before the mechanism is released.
+
+    ``current`` [A] flows for ``charge_time`` [s], less what the store loses meanwhile, to ``voltage_limit`` [V].
+    """
+
+    current: Parameter
+    voltage_limit: Parameter
+    charge_time: Parameter
 
 
 @dataclass(frozen=True)
@@ -125,19 +166,68 @@ class Rectifier:
 
 
 @dataclass(frozen=True)
-class Storage:
-    """The storage capacitor. ``insulation`` [ohm*F] and ``clamp_voltage`` [V] are None where there is none.
+class Capacitor:
+    """One capacitor of a bank; ``insulation`` [ohm*F] is None where there is none."""
 
-    ``since_soldering`` [h] is the time between soldering and age 0.
-    """
-
+    name: str
     capacitance: Parameter
     esr: Parameter
     insulation: Parameter | None
-    initial_voltage: Parameter
+    voltage_rating: float | None = None
+
+
+@dataclass(frozen=True)
+class Residual:
+    """What the actuation before left: ``voltage`` [V] at its end, which the store loses from for ``time_since`` [s]."""
+
+    voltage: Parameter
+    time_since: Parameter
+
+
+@dataclass(frozen=True)
+class Storage:
+    """The store: one capacitor (``capacitance``, ``esr``, ``insulation``), or a bank of ``capacitors`` in parallel.
+
+    ``insulation`` [ohm*F] and ``clamp_voltage`` [V] are None where there is none. ``initial_voltage`` is None where
+    there is a ``residual``. ``since_soldering`` [h] is the time between soldering and age 0. The ``voltage_rating`` [V]
+    of a bank is the lowest that its capacitors state.
+    """
+
+    capacitance: Parameter | None
+    esr: Parameter | None
+    insulation: Parameter | None
+    initial_voltage: Parameter | None
     clamp_voltage: Parameter | None = None
+    capacitors: tuple[Capacitor, ...] = ()
+    residual: Residual | None = None
     voltage_rating: float | None = None
     since_soldering: float = 1000.0
+
+    @property
+    def parts(self) -> tuple[Capacitor, ...]:
+        """The capacitors of a bank, or the one capacitor as a bank of one, whose name is empty."""
+        if self.capacitance is None or self.esr is None:
+            return self.capacitors
+        return (Capacitor("", self.capacitance, self.esr, self.insulation, self.voltage_rating),)
+
+    @property
+    def before(self) -> Parameter:
+        """The voltage [V] that is in the store when its story begins: initial voltage, or that of the residual."""
+        given = self.initial_voltage if self.residual is None else self.residual.voltage
+        if given is None:
+            raise TypeError("a store has an initial voltage or a residual")
+        return given
+
+    @property
+    def nominal_capacitance(self) -> float:
+        """Nominal capacitance at no bias [F], all capacitors together."""
+        return sum(part.capacitance.nominal for part in self.parts)
+
+    @property
+    def nominal_esr(self) -> float:
+        """Nominal series resistance [ohm], that of all capacitors in parallel; 0 where one has none."""
+        resistances = [part.esr.nominal for part in self.parts]
+        return 0.0 if 0.0 in resistances else 1.0 / sum(1.0 / r for r in resistances)
 
 
 @dataclass(frozen=True)
@@ -156,20 +246,39 @@ class Regulator:
     dropout: Parameter | None = None
     efficiency: Parameter | None = None
     voltage_rating: float | None = None
+    restart: bool = False
 
 
 @dataclass(frozen=True)
 class Frame:
-    """One transmission: ``octets`` of the PSDU behind ``overhead_octets``; ``bit_rate`` [bit/s]."""
+    """One transmission: ``octets`` of the PSDU behind ``overhead_octets``; ``bit_rate`` [bit/s].
+
+    ``retry_octets`` are those of every attempt after the first, the same when None.
+    """
 
     octets: int
     bit_rate: float
     overhead_octets: int
+    retry_octets: int | None = None
+
+    def time_of(self, octets: int) -> float:
+        """Time on air [s] of a frame of so many octets, (octets + overhead_octets) * 8 / bit_rate."""
+        return (octets + self.overhead_octets) * 8 / self.bit_rate
 
     @property
     def air_time(self) -> float:
-        """Time on air [s], (octets + overhead_octets) * 8 / bit_rate."""
-        return (self.octets + self.overhead_octets) * 8 / self.bit_rate
+        """Time on air [s] of the first attempt."""
+        return self.time_of(self.octets)
+
+
+@dataclass(frozen=True)
+class Message:
+    """One kind of message: its ``share`` of the actuations, and the octets it sends in place of the frame's own."""
+
+    name: str
+    share: float
+    octets: int | None = None
+    retry_octets: int | None = None
 
 
 @dataclass(frozen=True)
@@ -185,7 +294,8 @@ class Acknowledgement:
 class Step:
     """One step of the load sequence: exactly one of ``duration``, ``frame`` and ``acknowledgement`` is set.
 
-    ``required`` is false only for a step after the acknowledgement that is no part of completion.
+    ``required`` is false only for a step after the acknowledgement that is no part of completion. The step runs
+    for the ``messages`` named alone, for all of them when none is.
     """
 
     name: str
@@ -197,6 +307,7 @@ class Step:
     current: Parameter
     minimum_supply: Parameter | None
     required: bool
+    messages: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -206,6 +317,30 @@ class Radio:
     minimum_supply: Parameter
     maximum_supply: float | None
     sequence: tuple[Step, ...]
+    messages: tuple[Message, ...] = ()
+
+    @property
+    def nominal_message(self) -> int:
+        """Index of the message that a nominal actuation sends: the largest share, first of equals; 0 for none."""
+        shares = [message.share for message in self.messages] or [1.0]
+        return shares.index(max(shares))
+
+    def octets(self, frame: Frame, message: int, *, retry: bool) -> int:
+        """PSDU octets of a frame in the first attempt or, with ``retry``, in a later one.
+
+        A message's own octets stand in place of the frame's, in every attempt unless the message has retry octets.
+        """
+        own = self.messages[message] if self.messages else Message("", 1.0)
+        first = frame.octets if own.octets is None else own.octets
+        if not retry:
+            return first
+        if own.retry_octets is not None:
+            return own.retry_octets
+        return first if own.octets is not None or frame.retry_octets is None else frame.retry_octets
+
+    def runs(self, step: Step, message: int) -> bool:
+        """Whether a step runs for the message of this index."""
+        return not step.messages or self.messages[message].name in step.messages
 
 
 @dataclass(frozen=True)
@@ -226,13 +361,17 @@ class Backoff:
 
 @dataclass(frozen=True)
 class Link:
-    """``attempts`` counts all transmissions; losses as shares, or from ``signal_to_noise`` [dB]."""
+    """``attempts`` counts all transmissions; losses as shares, or from ``signal_to_noise`` [dB].
+
+    Where ``retry_above`` [V] is given, a retry begins only with the regulator input at or above it.
+    """
 
     attempts: int
     frame_loss: Parameter
     acknowledgement_loss: Parameter
     signal_to_noise: Parameter | None = None
     backoff: Backoff | None = None
+    retry_above: Parameter | None = None
 
 
 @dataclass(frozen=True)
@@ -260,6 +399,7 @@ class Design:
     requirement: Requirement | None
     deratings: tuple[Derating, ...]
     harvester: Harvester | None
+    precharge: Precharge | None
     rectifier: Rectifier
     storage: Storage
     regulator: Regulator
@@ -278,6 +418,7 @@ class Design:
         """16 hexadecimal digits over resolved numbers and measured values; titles and notes do not count."""
         parts = (
             self.harvester,
+            self.precharge,
             self.rectifier,
             self.storage,
             self.regulator,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
-from yieldsim.engine.strata import Stratum, link_chances, list_strata, pivot_slot
+from yieldsim.engine.strata import Stratum, chances_of, list_strata, pivot_slot
 from yieldsim.engine.tally import Tally, merge, tally_rows
 from yieldsim.estimate.pivot import pivot_probability
 from yieldsim.estimate.unit_yield import UnitCompletion, combine_strata
@@ -27,9 +27,11 @@ CONDITIONED = 1 << 30
 # Draws of everything but the pivot, for each stratum of each unit.
 DRAWS = 4
 # Scan of the pivot's normal score. With one stroke a margin rises with the press, or (a coil of much inductance) rises
-# and falls again: three points see it. With several strokes, a false start adds a sign change where it begins and one
-# where it ends, and the scan is finer.
+# and falls again: three points see it. A retry that is begun only with enough energy for it asks for more from there
+# on, which may take the margin below 0 once more. With several strokes, or several starts, a false start adds a sign
+# change where it begins and one where it ends, and the scan is finest.
 _COARSE = (-5.0, 0.0, 5.0)
+_GATED = (-5.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 5.0)
 _FINE = tuple(x / 2.0 for x in range(-10, 11))
 
 
@@ -94,7 +96,8 @@ def _tally(
         parts.append(
             tally_rows(
                 rows, values, codes, units=len(some), actuations=actuations,
-                steps=len(response.design.radio.sequence), attempts=response.kernel.attempts, derated=rules,
+                steps=len(response.design.radio.sequence), attempts=response.kernel.attempts,
+                messages=len(response.kernel.message_shares), derated=rules,
             )
         )  # fmt: skip
     return merge(parts)
@@ -105,7 +108,7 @@ def _conditioned(
 ) -> tuple[UnitCompletion, UnitCompletion]:
     """Completion of each unit, and its probability of enough energy, given the unit."""
     tolerance = (1.0 - required) / 200.0 if required < 1.0 else 1e-6
-    strata, weights = list_strata(response, link_chances(response, base, scale), 20.0 * tolerance)
+    strata, weights = list_strata(response, chances_of(response, base, scale), 20.0 * tolerance)
     slot = pivot_slot(response)
     draws = DRAWS if _others_drawn(response, slot) else 1
     shape = (len(units), len(strata), draws)
@@ -140,9 +143,10 @@ def _grid(response: Response, slot: int | None) -> FloatArray:
 
     if slot is None:
         return np.array([0.5])
-    harvester = response.design.harvester
-    single = harvester is not None and len(harvester.strokes) == 1
-    return np.asarray(ndtr(np.array(_COARSE if single else _FINE)), dtype=np.float64)
+    design, harvester = response.design, response.design.harvester
+    single = harvester is not None and len(harvester.strokes) <= 1 and not design.regulator.restart
+    scores = _FINE if not single else _COARSE if design.link.retry_above is None else _GATED
+    return np.asarray(ndtr(np.array(scores)), dtype=np.float64)
 
 
 class _Asked:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +9,14 @@ from numpy.typing import NDArray
 
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design, Step
-from yieldsim.engine.laws import Mission, ageing_factor, temperature_factor, temperature_shift
-from yieldsim.engine.part_tables import bias_table, drop_line, unloaded_peak_current
+from yieldsim.engine.laws import Mission, ageing_factor, dielectric_factor, temperature_factor, temperature_shift
+from yieldsim.engine.part_tables import bank_bias, bank_table, bias_table, drop_line, unloaded_peak_current
+from yieldsim.engine.placement import column_of, defaults_of, part_base, placed, step_base, stroke_base, width
 from yieldsim.kernel import layout
 from yieldsim.population.population import Population
 from yieldsim.population.slots import slot_keys
+
+__all__ = ["Condition", "column_of", "kernel_design", "unit_columns", "width"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -37,123 +38,6 @@ class Condition:
     age: float
 
 
-def _strokes(design: Design) -> int:
-    harvester = design.harvester
-    return 0 if harvester is None or harvester.waveform is not None else len(harvester.strokes)
-
-
-def _stroke_base(k: int) -> int:
-    return layout.FIXED + layout.PER_STROKE * k
-
-
-def _step_base(design: Design, s: int) -> int:
-    return layout.FIXED + layout.PER_STROKE * _strokes(design) + layout.PER_STEP * s
-
-
-def width(design: Design) -> int:
-    """Return K, the length of a value vector."""
-    return _step_base(design, len(design.radio.sequence))
-
-
-def _harvester_columns(design: Design) -> Iterator[tuple[Parameter | None, int]]:
-    harvester = design.harvester
-    if harvester is None:
-        return
-    yield harvester.peak_emf, layout.PEAK_EMF
-    yield harvester.transit_time, layout.TRANSIT_TIME
-    yield harvester.speed, layout.SPEED
-    yield harvester.coil_resistance, layout.COIL_RESISTANCE
-    yield harvester.coil_inductance, layout.COIL_INDUCTANCE
-    if harvester.waveform is not None:
-        yield harvester.waveform.scale, layout.WAVEFORM_SCALE
-        return
-    for k, stroke in enumerate(harvester.strokes):
-        base = _stroke_base(k)
-        yield stroke.start, base + layout.STROKE_START
-        yield stroke.linkage, base + layout.STROKE_LINKAGE
-        yield stroke.transit_time, base + layout.STROKE_TRANSIT_TIME
-        yield stroke.speed, base + layout.STROKE_SPEED
-
-
-def _supply_columns(design: Design) -> Iterator[tuple[Parameter | None, int]]:
-    yield design.rectifier.forward_drop, layout.FORWARD_DROP
-    yield design.rectifier.reverse_leakage, layout.REVERSE_LEAKAGE
-    storage = design.storage
-    yield storage.capacitance, layout.CAPACITANCE
-    yield storage.esr, layout.ESR
-    yield storage.insulation, layout.INSULATION
-    yield storage.initial_voltage, layout.INITIAL_VOLTAGE
-    yield storage.clamp_voltage, layout.CLAMP_VOLTAGE
-    regulator = design.regulator
-    yield regulator.output, layout.OUTPUT
-    yield regulator.quiescent, layout.QUIESCENT
-    yield regulator.off_current, layout.OFF_CURRENT
-    yield regulator.ground_share, layout.GROUND_SHARE
-    yield regulator.start_voltage, layout.START_VOLTAGE
-    yield regulator.stop_voltage, layout.STOP_VOLTAGE
-    yield regulator.start_delay, layout.START_DELAY
-    yield regulator.output_capacitance, layout.OUTPUT_CAPACITANCE
-    yield regulator.dropout, layout.DROPOUT
-    yield regulator.efficiency, layout.EFFICIENCY
-
-
-def _load_columns(design: Design) -> Iterator[tuple[Parameter | None, int]]:
-    yield design.radio.minimum_supply, layout.MINIMUM_SUPPLY
-    for s, step in enumerate(design.radio.sequence):
-        base = _step_base(design, s)
-        yield step.duration, base + layout.STEP_DURATION
-        if step.acknowledgement is not None:
-            yield step.acknowledgement.earliest, base + layout.STEP_DURATION
-            yield step.acknowledgement.spread, base + layout.STEP_SPREAD
-            yield step.acknowledgement.timeout, base + layout.STEP_TIMEOUT
-        yield step.current, base + layout.STEP_CURRENT
-        yield step.minimum_supply, base + layout.STEP_MINIMUM_SUPPLY
-
-
-def _link_columns(design: Design) -> Iterator[tuple[Parameter | None, int]]:
-    link = design.link
-    yield link.frame_loss, layout.FRAME_LOSS
-    yield link.acknowledgement_loss, layout.ACKNOWLEDGEMENT_LOSS
-    yield link.signal_to_noise, layout.SIGNAL_TO_NOISE
-    if link.backoff is not None:
-        yield link.backoff.unit, layout.BACKOFF_UNIT
-        yield link.backoff.busy, layout.BACKOFF_BUSY
-        yield link.backoff.idle_current, layout.BACKOFF_IDLE_CURRENT
-        yield link.backoff.assess_time, layout.ASSESS_TIME
-        yield link.backoff.assess_current, layout.ASSESS_CURRENT
-        yield link.backoff.turnaround, layout.TURNAROUND
-        yield link.backoff.turnaround_current, layout.TURNAROUND_CURRENT
-
-
-def _placed(design: Design) -> Iterator[tuple[Parameter, int]]:
-    for part in (_harvester_columns, _supply_columns, _load_columns, _link_columns):
-        for parameter, column in part(design):
-            if parameter is not None:
-                yield parameter, column
-
-
-def column_of(design: Design) -> dict[str, int]:
-    """Return the column of the value vector that each parameter's value stands in.
-
-    Parameters without a column (coefficients of laws, the mechanical energy) are left out.
-    """
-    return {parameter.name: column for parameter, column in _placed(design)}
-
-
-def _defaults(design: Design) -> FloatArray:
-    """Return what stands in a column (K,) whose parameter the design does not have."""
-    row = np.zeros(width(design))
-    row[layout.SPEED] = 1.0
-    row[layout.WAVEFORM_SCALE] = 1.0
-    row[layout.INSULATION] = math.inf
-    row[layout.CLAMP_VOLTAGE] = math.inf
-    row[layout.EFFICIENCY] = 1.0
-    for s, step in enumerate(design.radio.sequence):
-        if step.frame is not None:
-            row[_step_base(design, s) + layout.STEP_DURATION] = step.frame.air_time
-    return row
-
-
 # --- the constant part --------------------------------------------------------------------------------------
 
 
@@ -166,37 +50,82 @@ def _drop_line(design: Design) -> FloatArray:
 
 
 def _source(design: Design) -> tuple[int, IntArray, FloatArray]:
-    """Code of the source, columns of the strokes (S, 2), samples of a measured stroke (2, N)."""
+    """Code of the source, columns of the strokes (S, 3), samples of a measured stroke (2, N)."""
     harvester = design.harvester
-    no_samples, no_strokes = np.empty((2, 0)), np.empty((0, 2), dtype=np.int64)
+    no_samples, no_strokes = np.empty((2, 0)), np.empty((0, 3), dtype=np.int64)
     if harvester is None:
         return layout.NO_SOURCE, no_strokes, no_samples
+    if harvester.kind == "energy packet":
+        return layout.PACKET, no_strokes, no_samples
     if harvester.waveform is not None:
         samples = np.array([harvester.waveform.time, harvester.waveform.emf], dtype=np.float64)
         return layout.SAMPLED, no_strokes, samples
     rows = []
     for k, stroke in enumerate(harvester.strokes):
-        base = _stroke_base(k)
+        base = stroke_base(k)
         own_time, own_speed = stroke.transit_time is not None, stroke.speed is not None
         rows.append(
             (
                 base + layout.STROKE_TRANSIT_TIME if own_time else layout.TRANSIT_TIME,
                 base + layout.STROKE_SPEED if own_speed else layout.SPEED,
+                int(stroke.dwell is not None),
             )
         )
-    return layout.HALF_SINE, np.array(rows, dtype=np.int64).reshape(-1, 2), no_samples
+    code = layout.PIEZO if harvester.kind == "piezoelectric" else layout.HALF_SINE
+    return code, np.array(rows, dtype=np.int64).reshape(-1, 3), no_samples
+
+
+def _store(design: Design) -> tuple[FloatArray, float, FloatArray, float]:
+    """Return the bias table of the store with its step, and the charges of a bank with theirs.
+
+    The bias table of a bank is that of its nominal parts.
+    """
+    capacitors = design.storage.capacitors
+    if not capacitors:
+        (part,) = design.storage.parts
+        bias, bias_step, _ = bias_table(part.capacitance.bias)
+        return bias, bias_step, np.empty((0, 0, 0)), 1.0
+    curves = tuple(part.capacitance.bias for part in capacitors)
+    bank, bank_step, _ = bank_table(curves)
+    bias, bias_step = bank_bias(curves, tuple(part.capacitance.nominal for part in capacitors))
+    return bias, bias_step, bank, bank_step
 
 
 def _step_row(design: Design, s: int, step: Step) -> tuple[int, int, int, int]:
-    own = _step_base(design, s) + layout.STEP_MINIMUM_SUPPLY
+    own = step_base(design, s) + layout.STEP_MINIMUM_SUPPLY
     minimum = layout.MINIMUM_SUPPLY if step.minimum_supply is None else own
     return KINDS[step.kind], WHENS[step.when], int(step.required), minimum
 
 
-def _octets(design: Design) -> IntArray:
-    """Return PSDU octets: all frames of one attempt, which pass or fail together; the acknowledgement."""
-    frames = [step.frame.octets for step in design.radio.sequence if step.frame is not None]
-    return np.array([sum(frames), ACKNOWLEDGEMENT_OCTETS], dtype=np.int64)
+def _curve(parameter: Parameter | None) -> FloatArray:
+    """Points (N, 2) of the factor on a parameter; (0, 2) where there is none."""
+    curve = () if parameter is None or parameter.curve is None else parameter.curve
+    return np.array(curve, dtype=np.float64).reshape(-1, 2)
+
+
+def _messages(design: Design) -> tuple[FloatArray, IntArray, FloatArray, IntArray]:
+    """Return the cumulative shares (M,), which steps run (P, M), air times [s] (P, M, 2) and PSDU octets (M, 3).
+
+    All frames of one attempt pass or fail together, so their octets are added up. Shares that do not quite add up
+    to 1 are scaled.
+    """
+    radio = design.radio
+    shares = np.cumsum([message.share for message in radio.messages] or [1.0])
+    shares /= shares[-1]
+    runs = np.zeros((len(radio.sequence), len(shares)), dtype=np.int64)
+    air = np.zeros((*runs.shape, 2))
+    octets = np.zeros((len(shares), 3), dtype=np.int64)
+    octets[:, 2] = ACKNOWLEDGEMENT_OCTETS
+    for m in range(len(shares)):
+        for s, step in enumerate(radio.sequence):
+            runs[s, m] = int(radio.runs(step, m))
+            if step.frame is None:
+                continue
+            for r in range(2):
+                own = radio.octets(step.frame, m, retry=bool(r))
+                air[s, m, r] = step.frame.time_of(own)
+                octets[m, r] += own * runs[s, m]
+    return shares, runs, air, octets
 
 
 def kernel_design(design: Design, population: Population) -> layout.KernelDesign:
@@ -208,10 +137,12 @@ def kernel_design(design: Design, population: Population) -> layout.KernelDesign
         As `Population`.
     """
     source, strokes, waveform = _source(design)
-    bias, bias_step, _ = bias_table(design.storage.capacitance.bias)
+    bias, bias_step, bank, bank_step = _store(design)
+    shares, runs, air_time, octets = _messages(design)
     steps = design.radio.sequence
     currents = [step.current for step in steps]
-    dropout, link, backoff = design.regulator.dropout, design.link, design.link.backoff
+    regulator, link, backoff = design.regulator, design.link, design.link.backoff
+    dropout = regulator.dropout
     drawn = population.actuation_variables
     columns = column_of(design)
     return layout.KernelDesign(
@@ -222,12 +153,22 @@ def kernel_design(design: Design, population: Population) -> layout.KernelDesign
         waveform=waveform,
         bias=bias,
         bias_step=bias_step,
-        regulator=REGULATORS[design.regulator.kind],
+        bank=bank,
+        bank_step=bank_step,
+        regulator=REGULATORS[regulator.kind],
+        restart=regulator.restart,
         dropout_current=(dropout.at or 0.0) if dropout is not None else 0.0,
+        off_curve=_curve(regulator.off_current),
+        quiescent_curve=_curve(regulator.quiescent),
+        dropout_curve=_curve(dropout),
+        efficiency_curve=_curve(regulator.efficiency),
         steps=np.array([_step_row(design, s, step) for s, step in enumerate(steps)], dtype=np.int64).reshape(-1, 4),
         slopes=np.array([(c.slope or 0.0, c.at or 0.0) for c in currents], dtype=np.float64).reshape(-1, 2),
         attempts=link.attempts,
-        octets=_octets(design),
+        message_shares=shares,
+        step_runs=runs,
+        air_time=air_time,
+        octets=octets,
         use_signal_to_noise=link.signal_to_noise is not None,
         use_backoff=backoff is not None,
         exponents=np.array(
@@ -288,6 +229,29 @@ def _ageing(
     return product
 
 
+def _tempered(
+    parameter: Parameter, temperature: float, spread: dict[str, tuple[FloatArray, FloatArray]], n: int
+) -> FloatArray | float:
+    """Factor of the temperature law; (n,) where it differs from unit to unit."""
+    law = parameter.temperature
+    if law is not None and law.place is not None:
+        return dielectric_factor(law, _as_made(law.place, spread, n), temperature)
+    return temperature_factor(law, temperature)
+
+
+def _combine(design: Design, base: FloatArray) -> None:
+    """Fill the columns of the store from those of a bank: sum, parallel resistance, ohm-farad product of the whole."""
+    parts = [part_base(design, k) for k in range(len(design.storage.capacitors))]
+    capacitance = base[:, [p + layout.PART_CAPACITANCE for p in parts]]
+    resistance = base[:, [p + layout.PART_ESR for p in parts]]
+    leakage = capacitance / base[:, [p + layout.PART_INSULATION for p in parts]]
+    total, conductance = capacitance.sum(axis=1), leakage.sum(axis=1)
+    with np.errstate(divide="ignore"):
+        base[:, layout.ESR] = 1.0 / (1.0 / resistance).sum(axis=1)
+        base[:, layout.INSULATION] = total / conductance
+    base[:, layout.CAPACITANCE] = total
+
+
 def unit_columns(
     design: Design,
     condition: Condition,
@@ -315,7 +279,8 @@ def unit_columns(
     Returns
     -------
     base : (n, K) float64
-        Values [SI] without what varies from actuation to actuation.
+        Values [SI] without what varies from actuation to actuation. The columns of the store of a bank are those of
+        all its capacitors together.
     scale : (n, K) float64
         What an actuation-level deviation of the column's parameter is multiplied by before it is added to the
         base.
@@ -330,10 +295,10 @@ def unit_columns(
     n = len(deviations)
     spread = _spread(population, deviations)
     drawn = dict(zip(population.actuation_variables.names, population.actuation_variables.relative, strict=True))
-    base = np.tile(_defaults(design), (n, 1))
+    base = np.tile(defaults_of(design), (n, 1))
     scale = np.zeros_like(base)
-    for parameter, column in _placed(design):
-        tempered = temperature_factor(parameter.temperature, condition.temperature)
+    for parameter, column in placed(design):
+        tempered = _tempered(parameter, condition.temperature, spread, n)
         shift = temperature_shift(parameter.temperature, condition.temperature)
         aged = _ageing(design, parameter, condition.age, spread, n, mission or design.conditions.mission)
         base[:, column] = (_as_made(parameter, spread, n) * tempered + shift) * aged
@@ -342,4 +307,6 @@ def unit_columns(
     if design.regulator.output is None:
         # A direct supply has no voltage of its own: its output capacitor is charged to the start voltage.
         base[:, layout.OUTPUT] = base[:, layout.START_VOLTAGE]
+    if design.storage.capacitors:
+        _combine(design, base)
     return base, scale

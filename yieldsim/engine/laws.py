@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from yieldsim.design.parameter import AgeingLaw, TemperatureLaw
+from yieldsim.design.dielectrics import known_code
+from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw
 from yieldsim.design.units import HOURS_PER_YEAR
 
 FloatArray = NDArray[np.float64]
@@ -45,7 +46,10 @@ def table_value(x: tuple[float, ...], y: tuple[float, ...], at: float) -> float:
 
 
 def temperature_factor(law: TemperatureLaw | None, temperature: float) -> float:
-    """Return the factor [-] of a law at an ambient temperature [degC]; 1 for no law and for a shift."""
+    """Return the factor [-] of a law at an ambient temperature [degC]; 1 for no law and for a shift.
+
+    Of a ``dielectric``, whose factor differs from part to part, that of the nominal part.
+    """
     if law is None or law.kind == "shift":
         return 1.0
     if law.kind == "linear":
@@ -54,7 +58,29 @@ def temperature_factor(law: TemperatureLaw | None, temperature: float) -> float:
         return float(2.0 ** ((temperature - law.reference) / _given(law.doubles_per)))
     if law.kind == "table":
         return table_value(law.temperatures, law.factors, temperature)
+    if law.kind == "dielectric":
+        return float(dielectric_factor(law, _given_parameter(law.place).nominal, temperature))
     raise ValueError(f"unknown temperature law {law.kind!r}")
+
+
+def dielectric_factor(law: TemperatureLaw, place: FloatArray | float, temperature: float) -> FloatArray:
+    """Return the factor [-] of parts at an ambient temperature [degC] that a dielectric's code limits.
+
+    Classes II and III: 1 + low + (high - low) * place at every temperature but 25 degC, where it is 1. Class I:
+    1 + c * (T - 25 degC) with c from low to high. Source of the limits: EIA-198.
+
+    Parameters
+    ----------
+    law : of the kind ``dielectric``
+    place : (n,) or float, where between the limits each part lies, from 0 to 1
+    temperature : [degC]
+
+    Returns
+    -------
+    (n,) float64, or () where ``place`` is a float.
+    """
+    first, last = known_code(law.code or "").limits(temperature)
+    return np.asarray(first + (last - first) * np.asarray(place, dtype=np.float64))
 
 
 def temperature_shift(law: TemperatureLaw | None, temperature: float) -> float:
@@ -144,6 +170,12 @@ def ageing_factor(
         actuations_per_day=actuations_per_day,
     )
     return 1.0 + np.asarray(change, dtype=np.float64) * progress
+
+
+def _given_parameter(parameter: Parameter | None) -> Parameter:
+    if parameter is None:
+        raise ValueError("the law lacks a parameter that it needs")
+    return parameter
 
 
 def _given(value: float | None) -> float:

@@ -1,10 +1,11 @@
-"""Tables of parts as the compiled code works with them: bias of the store, line of a junction."""
+"""Tables of parts as the compiled code works with them: bias of a store and of a bank, line of a junction."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ Points = tuple[tuple[float, float], ...]
 
 BIAS_ACCURACY = 1e-9  # [V]
 BIAS_INTERVALS = 4095  # at most
+BANK_INTERVALS = 1024  # of the table that stands for a whole bank
 # Share of the unloaded peak current from which the junction's line is fitted.
 LOWEST_SHARE = 0.05
 
@@ -85,7 +87,7 @@ def bias_table(points: Points | None) -> tuple[FloatArray, float, float]:
 
 @lru_cache(maxsize=64)
 def _bias_table(points: Points | None) -> tuple[FloatArray, float, float]:
-    if points is None or len(points) < 2 or all(factor == points[0][1] for _, factor in points):
+    if points is None or _linear(points):
         slope = 1.0 if points is None else 1.0 / points[0][1]
         return np.array([[0.0, slope], [slope, slope]]), 1.0, 0.0
     store = _Bias(points)
@@ -100,6 +102,124 @@ def _bias_table(points: Points | None) -> tuple[FloatArray, float, float]:
         if error <= BIAS_ACCURACY or intervals == BIAS_INTERVALS:
             return table, step, error
         intervals = min(2 * intervals, BIAS_INTERVALS)
+
+
+# --- a bank -----------------------------------------------------------------------------------------------------
+
+
+def _linear(points: Points | None) -> bool:
+    return points is None or len(points) < 2 or all(factor == points[0][1] for _, factor in points)
+
+
+def bank_table(curves: tuple[Points | None, ...]) -> tuple[FloatArray, float, float]:
+    """Return the charge of each capacitor of a bank against the common voltage, for cubic Hermite interpolation.
+
+    Parameters
+    ----------
+    curves : one a capacitor, ((voltage [V], differential factor [-]), ...) from 0 V; None without bias effect
+
+    Returns
+    -------
+    table : (K, N, 2) float64
+        B(V) = ∫ b dv from 0 to V [V], and b(V) [-], at uniform V from 0 to the highest point of any curve. Beyond the
+        end, as beyond the last point of each curve, b is constant.
+    step : float
+        Spacing of V [V].
+    error : float
+        Largest difference [V] from the exact integral found at eight places in every interval. The number of
+        intervals is doubled until it is below 1e-9 V, or their greatest number is reached.
+    """
+    table, step, error = _bank_table(curves)
+    return table.copy(), step, error
+
+
+@lru_cache(maxsize=64)
+def _bank_table(curves: tuple[Points | None, ...]) -> tuple[FloatArray, float, float]:
+    charges = [_charge_of(points) for points in curves]
+    last = _last_point(curves)
+    if last is None:
+        rows = [(float(charge(np.zeros(1))[1][0])) for charge in charges]
+        return np.array([[[0.0, b], [b, b]] for b in rows]).reshape(-1, 2, 2), 1.0, 0.0
+    intervals = 256
+    while True:
+        step = last / intervals
+        nodes = np.arange(intervals + 1) * step
+        table = np.stack([np.column_stack(charge(nodes)) for charge in charges])
+        places = (np.arange(intervals)[:, None] + (np.arange(8) + 0.5) / 8.0).ravel() * step
+        error = max(
+            float(np.max(np.abs(hermite(part, step, places) - charge(places)[0])))
+            for part, charge in zip(table, charges, strict=True)
+        )
+        if error <= BIAS_ACCURACY or intervals == BIAS_INTERVALS:
+            return table, step, error
+        intervals = min(2 * intervals, BIAS_INTERVALS)
+
+
+def _last_point(curves: tuple[Points | None, ...]) -> float | None:
+    """Highest voltage [V] of a curve that is not flat; None when all are."""
+    ends = [points[-1][0] for points in curves if points is not None and not _linear(points)]
+    return max(ends, default=None)
+
+
+def _charge_of(points: Points | None) -> Callable[[NDArray[Any]], tuple[FloatArray, FloatArray]]:
+    """Return the function that gives B [V] and b [-] at voltages [V] of at least 0."""
+    if points is None or _linear(points):
+        flat = 1.0 if points is None else points[0][1]
+        return lambda v: (flat * v, np.full_like(v, flat))
+    store = _Bias(points)
+
+    def charge(v: NDArray[Any]) -> tuple[FloatArray, FloatArray]:
+        inside = np.minimum(v, store.last)
+        b = np.asarray(store.factor(inside))
+        return np.asarray(store.charge(inside) + b * (v - inside)), b
+
+    return charge
+
+
+def bank_bias(curves: tuple[Points | None, ...], capacitances: tuple[float, ...]) -> tuple[FloatArray, float]:
+    """Return the voltage of a bank against its charge: the bias table of one store that does as the bank.
+
+    Parameters
+    ----------
+    curves : one a capacitor, as for `bank_table`
+    capacitances : theirs at no bias [F]
+
+    Returns
+    -------
+    table : (N, 2) float64, N <= 1025
+        Voltage [V] and its slope dV/ds [-] at uniform s = q/ΣC. Beyond the end the slope is constant.
+    step : float
+        Spacing of s [V].
+    """
+    charges = [_charge_of(points) for points in curves]
+    weights = np.array(capacitances) / math.fsum(capacitances)
+    last = _last_point(curves)
+    if last is None:
+        slope = 1.0 / math.fsum(w * float(c(np.zeros(1))[1][0]) for w, c in zip(weights, charges, strict=True))
+        return np.array([[0.0, slope], [slope, slope]]), 1.0
+
+    def both(v: FloatArray) -> tuple[FloatArray, FloatArray]:
+        parts = [charge(v) for charge in charges]
+        total, factor = np.zeros_like(v), np.zeros_like(v)
+        for w, (part, b) in zip(weights, parts, strict=True):
+            total, factor = total + w * part, factor + w * b
+        return total, factor
+
+    step = float(both(np.array([last]))[0][0]) / BANK_INTERVALS
+    s = np.arange(BANK_INTERVALS + 1) * step
+    low, high = np.zeros_like(s), np.full_like(s, last)
+    v = s * (last / s[-1])
+    for _ in range(100):
+        total, factor = both(v)
+        excess = total - s
+        low, high = np.where(excess < 0.0, v, low), np.where(excess > 0.0, v, high)
+        new = v - excess / factor
+        new = np.where((new < low) | (new > high), 0.5 * (low + high), new)
+        done = np.max(np.abs(new - v)) <= 1e-15 * last
+        v = new
+        if done:
+            break
+    return np.column_stack([v, 1.0 / both(v)[1]]), step
 
 
 def junction_drop(points: Points, current: FloatArray) -> FloatArray:
@@ -161,12 +281,26 @@ def drop_line(points: Points, peak_current: float | None) -> DropLine:
 
 
 def unloaded_peak_current(design: Design) -> float:
-    """Return the greatest coil current [A] into a short circuit, nominal, at speed 1; 0 without a harvester.
+    """Return the greatest current [A] of the harvester into a short circuit, nominal, at speed 1.
 
-    Ê·|linkage|/sqrt(R² + (πL/w)²) for half-sines, the peak emf over R for a measured waveform; R at 20 degC.
+    Ê·|linkage|/sqrt(R² + (πL/w)²) for half-sines, the peak emf over R for a measured waveform, R at 20 degC;
+    C_p·|linkage|·swing·π/(2w) for a piezoelectric element; 0 for an energy packet, which passes no diode of the
+    design, and without a harvester.
     """
     harvester = design.harvester
     if harvester is None:
+        return 0.0
+    if harvester.open_circuit_swing is not None and harvester.source_capacitance is not None:
+        charge = harvester.source_capacitance.nominal * harvester.open_circuit_swing.nominal
+        return max(
+            (
+                charge * abs(stroke.linkage.nominal) * math.pi / (2.0 * width.nominal)
+                for stroke in harvester.strokes
+                if (width := stroke.transit_time or harvester.transit_time) is not None
+            ),
+            default=0.0,
+        )
+    if harvester.coil_resistance is None or harvester.coil_inductance is None:
         return 0.0
     resistance = harvester.coil_resistance.nominal
     if harvester.waveform is not None:

@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 CHANNEL_ACCESS = "channel access"
+PRESS, MESSAGE = "harvester.partial", "radio.message"  # slots that are read once an actuation
 RECORD_POINTS = 20000
 
 
@@ -142,7 +143,7 @@ class Response:
         for attempt in range(self.kernel.attempts):
             for slot, name in enumerate(self.slots):
                 variable = slot < len(drawn.names)
-                if variable and attempt > 0 and not drawn.each_attempt[slot]:
+                if attempt > 0 and (not drawn.each_attempt[slot] if variable else name in (PRESS, MESSAGE)):
                     continue
                 if self._never_used(slot):
                     continue
@@ -152,6 +153,10 @@ class Response:
     def _never_used(self, slot: int) -> bool:
         """Whether nothing in the design reads this slot of the link's draws."""
         name = self.slots[slot]
+        if name == PRESS:
+            return self.design.harvester is None or self.design.harvester.partial is None
+        if name == MESSAGE:
+            return len(self.kernel.message_shares) == 1
         if name.startswith("link.backoff."):
             return not self.kernel.use_backoff
         return name.endswith(".latency") and not any(s.acknowledgement for s in self.design.radio.sequence)
@@ -205,9 +210,8 @@ class Response:
     def respond_at(self, values: Mapping[str, float], condition: Condition, *, opened: bool = False) -> Replayed:
         """Run the nominal actuation with the physical values given, everything else at its nominal for the condition.
 
-        One attempt without losses: the acknowledgement arrives at the middle of its spread, the backoff is the mean
-        of the
-        first, the channel is clear.
+        A full press that sends the commonest message in one attempt without losses: the acknowledgement arrives at the
+        middle of its spread, the backoff is the mean of the first, the channel is clear.
 
         Parameters
         ----------
@@ -228,8 +232,9 @@ class Response:
                     Problem(None, name, str(value), "no physical parameter has this name", "see `yieldsim check`")
                 )
             base[columns[name]] = value
-        plan = np.zeros((1, self.kernel.attempts), dtype=np.int64)
+        plan = np.zeros((1, self.kernel.attempts + at.PLAN_MORE), dtype=np.int64)
         plan[0, 0] = 1
+        plan[0, -at.PLAN_MORE :] = at.PRESS_FULL, self.design.radio.nominal_message + 1
         u = self.nominal_uniforms[None].copy()
         self.nominal_backoff(base)
         rows = np.zeros((1, 3), dtype=np.int64)
@@ -242,6 +247,20 @@ class Response:
         base, scale = self.unit_base(np.array([unit], dtype=np.int64), condition)
         rows = np.array([[0, unit, actuation]], dtype=np.int64)
         return self._open(base, scale, rows, None, None, True)
+
+    def ledgers(self, addresses: IntArray, condition: Condition) -> FloatArray:
+        """Return the energy ledgers [J] (n, L) of actuations, one a row of (unit, actuation) (n, 2)."""
+        units, place = np.unique(addresses[:, 0], return_inverse=True)
+        base, scale = self.unit_base(units, condition)
+        found = np.zeros((len(addresses), ledger_size(len(self.design.radio.sequence))))
+        record = record_room(0)  # the recorder keeps the energies, and has no room for a curve
+        rows = np.column_stack([place, addresses]).astype(np.int64)
+        for k in range(len(rows)):
+            run(
+                self.kernel, base, scale, rows[k : k + 1], accuracy=self.settings.accuracy,
+                record=record, ledger=found[k],
+            )  # fmt: skip
+        return found
 
     def _open(
         self,

@@ -7,7 +7,9 @@ know the supply, so its outcomes can be listed with their probabilities, and the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,46 +34,83 @@ _SHARES = np.exp(-0.5 * _SCORES**2) / np.exp(-0.5 * _SCORES**2).sum()
 
 @dataclass(frozen=True)
 class Stratum:
-    """One outcome of the link.
+    """One outcome of what happens by chance alone: the press, the message, the link.
 
     ``tries`` holds one entry an attempt made: assessments, plus PLAN_LOST or PLAN_SPENT; ``acknowledged`` tells whether
-    the actuation can complete.
+    the actuation can complete. ``message`` is an index.
     """
 
     tries: tuple[int, ...]
     acknowledged: bool
+    partial: bool = False
+    message: int = 0
 
     def plan(self, attempts: int) -> IntArray:
-        """Return the row of plans (A,) that forces it."""
-        row = np.zeros(attempts, dtype=np.int64)
+        """Return the row of plans (A + 2,) that forces it."""
+        row = np.zeros(attempts + at.PLAN_MORE, dtype=np.int64)
         row[: len(self.tries)] = self.tries
+        row[attempts] = at.PRESS_PARTIAL if self.partial else at.PRESS_FULL
+        row[attempts + 1] = self.message + 1
         return row
 
 
 @dataclass(frozen=True)
-class LinkChances:
-    """Chances of one attempt for n units: loss of frame or acknowledgement (n,), busy assessment (n,)."""
+class Chances:
+    """Chances of n units in one actuation.
+
+    Attributes
+    ----------
+    lost : (n, M, 2) loss of frame or acknowledgement of each message, in the first attempt and in a later one
+    busy : (n,) busy assessment
+    partial : (n,) press that stops short
+    messages : (M,) shares of the messages
+    listens : (M,) whether the message is acknowledged
+    assessments : the most that an attempt makes
+    """
 
     lost: FloatArray
     busy: FloatArray
+    partial: FloatArray
+    messages: FloatArray
+    listens: tuple[bool, ...]
+    assessments: int
 
 
-def link_chances(response: Response, base: FloatArray, scale: FloatArray) -> LinkChances:
-    """Return the chances of one attempt of each unit from its values (n, K), actuation-level spread averaged out."""
-    kernel = response.kernel
+def chances_of(response: Response, base: FloatArray, scale: FloatArray) -> Chances:
+    """Return the chances of each unit from its values (n, K), actuation-level spread averaged out."""
+    kernel, n = response.kernel, len(base)
+    listens = _listens(response)
+    lost = np.empty((n, len(listens), 2))
     if kernel.use_signal_to_noise:
-        through = np.zeros(len(base))
+        through = np.zeros_like(lost)
         for d, share in zip(*_deviations(response, at.SIGNAL_TO_NOISE), strict=True):
-            decibels = base[:, at.SIGNAL_TO_NOISE] + scale[:, at.SIGNAL_TO_NOISE] * d
-            for n, value in enumerate(decibels):
-                frame, ack = packet_error(value, kernel.octets[0]), packet_error(value, kernel.octets[1])
-                through[n] += share * (1.0 - frame) * (1.0 - ack if _listens(response) else 1.0)
+            for unit, value in enumerate(base[:, at.SIGNAL_TO_NOISE] + scale[:, at.SIGNAL_TO_NOISE] * d):
+                through[unit] += share * _through(value, kernel.octets, listens)
+        lost[:] = 1.0 - through
     else:
-        through = 1.0 - _mean(response, base, scale, at.FRAME_LOSS)
-        if _listens(response):
-            through = through * (1.0 - _mean(response, base, scale, at.ACKNOWLEDGEMENT_LOSS))
-    busy = _mean(response, base, scale, at.BACKOFF_BUSY) if kernel.use_backoff else np.zeros(len(base))
-    return LinkChances(np.clip(1.0 - through, 0.0, 1.0), np.clip(busy, 0.0, 1.0))
+        frame = 1.0 - _mean(response, base, scale, at.FRAME_LOSS)
+        back = 1.0 - _mean(response, base, scale, at.ACKNOWLEDGEMENT_LOSS)
+        for message, heard in enumerate(listens):
+            lost[:, message, :] = 1.0 - (frame * back if heard else frame)[:, None]
+    busy = _mean(response, base, scale, at.BACKOFF_BUSY) if kernel.use_backoff else np.zeros(n)
+    return Chances(
+        lost=np.clip(lost, 0.0, 1.0),
+        busy=np.clip(busy, 0.0, 1.0),
+        partial=np.clip(_mean(response, base, scale, at.PARTIAL_SHARE), 0.0, 1.0),
+        messages=np.diff(kernel.message_shares, prepend=0.0),
+        listens=listens,
+        assessments=int(kernel.exponents[2]) + 1 if kernel.use_backoff else 1,
+    )
+
+
+def _through(signal_to_noise: float, octets: IntArray, listens: tuple[bool, ...]) -> FloatArray:
+    """Chance (M, 2) that frame and acknowledgement of each message get through, first and later attempts."""
+    chance = np.empty((len(listens), 2))
+    for message, heard in enumerate(listens):
+        back = 1.0 - packet_error(signal_to_noise, octets[message, 2]) if heard else 1.0
+        for retry in (0, 1):
+            chance[message, retry] = (1.0 - packet_error(signal_to_noise, octets[message, retry])) * back
+    return chance
 
 
 def _deviations(response: Response, column: int) -> tuple[FloatArray, FloatArray]:
@@ -90,74 +129,77 @@ def _mean(response: Response, base: FloatArray, scale: FloatArray, column: int) 
     return mean
 
 
-def _listens(response: Response) -> bool:
-    return any(step.acknowledgement is not None for step in response.design.radio.sequence)
+def _listens(response: Response) -> tuple[bool, ...]:
+    runs = response.kernel.step_runs
+    heard = [k for k, step in enumerate(response.design.radio.sequence) if step.acknowledgement is not None]
+    return tuple(bool(runs[heard, message].any()) for message in range(runs.shape[1]))
 
 
-def probability(stratum: Stratum, chances: LinkChances, assessments: int, listens: bool) -> FloatArray:
-    """Return the probability (n,) of a stratum for units with these chances; ``assessments`` is the most an attempt
-    makes.
-    """
-    total = np.ones_like(chances.lost)
-    for number in stratum.tries:
+def probability(stratum: Stratum, chances: Chances) -> FloatArray:
+    """Return the probability (n,) of a stratum for units with these chances."""
+    total = chances.messages[stratum.message] * (chances.partial if stratum.partial else 1.0 - chances.partial)
+    for attempt, number in enumerate(stratum.tries):
+        lost = chances.lost[:, stratum.message, min(attempt, 1)]
         n = number % at.PLAN_LOST
         if number >= at.PLAN_SPENT:
-            total = total * chances.busy**assessments
+            total = total * chances.busy**chances.assessments
             continue
-        clear = chances.busy ** (n - 1) * (1.0 - chances.busy)
-        if not listens:
-            total = total * clear
-        elif number >= at.PLAN_LOST:
-            total = total * clear * chances.lost
-        else:
-            total = total * clear * (1.0 - chances.lost)
-    return total
+        total = total * chances.busy ** (n - 1) * (1.0 - chances.busy)
+        if chances.listens[stratum.message]:
+            total = total * (lost if number >= at.PLAN_LOST else 1.0 - lost)
+    return np.asarray(total)
 
 
-def list_strata(response: Response, chances: LinkChances, negligible: float) -> tuple[list[Stratum], FloatArray]:
+def list_strata(response: Response, chances: Chances, negligible: float) -> tuple[list[Stratum], FloatArray]:
     """Return the strata worth asking, most probable first, and their probabilities (n, K) for each unit.
 
     They are listed until what is left out has a probability of at most ``negligible`` for every unit, or until there
-    are
-    MOST_STRATA of them.
+    are MOST_STRATA of them.
     """
-    kernel = response.kernel
-    most = int(kernel.exponents[2]) + 1 if kernel.use_backoff else 1
-    listens = _listens(response)
-    typical = LinkChances(np.array([chances.lost.mean()]), np.array([chances.busy.mean()]))
-    found: list[tuple[float, Stratum]] = []
+    typical = replace(
+        chances,
+        lost=chances.lost.mean(axis=0, keepdims=True),
+        busy=np.array([chances.busy.mean()]),
+        partial=np.array([chances.partial.mean()]),
+    )
     floor = negligible / 1000.0
-
-    def grow(tries: tuple[int, ...]) -> None:
-        share = float(probability(Stratum(tries, False), typical, most, listens)[0])
-        if share < floor:
-            return
-        if len(tries) == kernel.attempts:
-            sent = any(number < at.PLAN_SPENT for number in tries)
-            found.append((share, Stratum(tries, not listens and sent)))
-            return
-        for n in range(1, most + 1):
-            if listens:
-                ended = Stratum((*tries, n), True)
-                found.append((float(probability(ended, typical, most, listens)[0]), ended))
-                grow((*tries, n + at.PLAN_LOST))
-            else:
-                grow((*tries, n))
-        if kernel.use_backoff:
-            grow((*tries, most + at.PLAN_SPENT))
-
-    grow(())
-    found.sort(key=lambda pair: (-pair[0], pair[1].tries))
+    found: list[tuple[float, Stratum]] = []
+    presses = (False, True) if chances.partial.max() > 0.0 else (False,)
+    for partial, message in product(presses, range(len(chances.messages))):
+        for stratum in _link_outcomes(response, typical, floor, Stratum((), False, partial, message)):
+            found.append((float(probability(stratum, typical)[0]), stratum))
+    found.sort(key=lambda pair: (-pair[0], pair[1].partial, pair[1].message, pair[1].tries))
     kept: list[Stratum] = []
     weights: list[FloatArray] = []
-    left = np.ones_like(chances.lost)
+    left = np.ones_like(chances.busy)
     for share, stratum in found:
         if left.max() <= negligible or len(kept) == MOST_STRATA or share <= 0.0:
             break
         kept.append(stratum)
-        weights.append(probability(stratum, chances, most, listens))
+        weights.append(probability(stratum, chances))
         left = left - weights[-1]
     return kept, np.stack(weights, axis=1)
+
+
+def _link_outcomes(response: Response, typical: Chances, floor: float, so_far: Stratum) -> Iterator[Stratum]:
+    """Yield what the link can make of an actuation from here on, as long as its probability is above ``floor``."""
+    if float(probability(so_far, typical)[0]) < floor:
+        return
+    kernel, listens = response.kernel, typical.listens[so_far.message]
+    tries = so_far.tries
+    if len(tries) == kernel.attempts:
+        sent = any(number < at.PLAN_SPENT for number in tries)
+        yield replace(so_far, acknowledged=not listens and sent)
+        return
+    for n in range(1, typical.assessments + 1):
+        if listens:
+            yield replace(so_far, tries=(*tries, n), acknowledged=True)
+            yield from _link_outcomes(response, typical, floor, replace(so_far, tries=(*tries, n + at.PLAN_LOST)))
+        else:
+            yield from _link_outcomes(response, typical, floor, replace(so_far, tries=(*tries, n)))
+    if kernel.use_backoff:
+        spent = typical.assessments + at.PLAN_SPENT
+        yield from _link_outcomes(response, typical, floor, replace(so_far, tries=(*tries, spent)))
 
 
 def pivot_slot(response: Response) -> int | None:

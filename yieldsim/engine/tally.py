@@ -55,6 +55,8 @@ class Tally:
     derated : (n, D) actuations of each unit within each derating rule
     outcomes : (CODES_OF_OUTCOME,) counts by outcome code, channel access in the last place
     attempts : (A + 1, 2) by attempts used: actuations, completed
+    messages : (n, M, 2) of each unit by message: actuations, completed
+    presses : (n, 2, 2) of each unit by press, full and short of its end: actuations, completed
     histograms : name -> (bins + 2,) counts, below the first edge first, above the last one last
     reserve_by_attempts : (A + 1, bins + 2) the reserve's histogram by attempts used
     extremes : name -> (2,) least and greatest value seen
@@ -70,6 +72,8 @@ class Tally:
     derated: IntArray
     outcomes: IntArray
     attempts: IntArray
+    messages: IntArray
+    presses: IntArray
     histograms: dict[str, IntArray]
     reserve_by_attempts: IntArray
     extremes: dict[str, FloatArray]
@@ -90,6 +94,8 @@ class Tally:
             derated=np.concatenate([self.derated, other.derated]),
             outcomes=self.outcomes + other.outcomes,
             attempts=self.attempts + other.attempts,
+            messages=np.concatenate([self.messages, other.messages]),
+            presses=np.concatenate([self.presses, other.presses]),
             histograms={name: counts + other.histograms[name] for name, counts in self.histograms.items()},
             reserve_by_attempts=self.reserve_by_attempts + other.reserve_by_attempts,
             extremes={name: _wider(pair, other.extremes[name]) for name, pair in self.extremes.items()},
@@ -163,6 +169,7 @@ def tally_rows(
     actuations: int,
     steps: int,
     attempts: int,
+    messages: int = 1,
     derated: Sequence[Callable[[FloatArray], NDArray[np.bool_]]] = (),
 ) -> Tally:
     """Tally rows in address order, all actuations of a unit together.
@@ -172,7 +179,7 @@ def tally_rows(
     rows : (units * actuations, 3) unit's place, unit number, actuation number
     values, codes : as `kernel.loop.run` returns them
     units, actuations : numbers of both
-    steps, attempts : of the design
+    steps, attempts, messages : of the design
     derated : one a rule, values -> whether each row keeps it
     """
     outcome = codes[:, at.OUTCOME]
@@ -184,9 +191,6 @@ def tally_rows(
 
     done = outcome == at.COMPLETE
     used = codes[:, at.ATTEMPTS_USED]
-    by_attempts = np.zeros((attempts + 1, 2), dtype=np.int64)
-    by_attempts[:, 0] = np.bincount(used, minlength=attempts + 1)
-    by_attempts[:, 1] = np.bincount(used[done], minlength=attempts + 1)
     reserve = COUNTED["reserve_V"]
     g = values[:, at.VOLTAGE_MARGIN]
     finite = np.isfinite(g)
@@ -198,7 +202,9 @@ def tally_rows(
         sufficed=per_unit(codes[:, at.SUFFICED] == 1),
         derated=np.ascontiguousarray(kept),
         outcomes=np.bincount(outcome_place(outcome, steps), minlength=at.BROWN_OUT + steps + 1),
-        attempts=by_attempts,
+        attempts=_by(used, done, attempts + 1),
+        messages=_by_unit(codes[:, at.MESSAGE], done, messages, units),
+        presses=_by_unit(codes[:, at.PARTIAL], done, 2, units),
         histograms={name: count_histogram(c, values[:, c.column]) for name, c in COUNTED.items()},
         reserve_by_attempts=np.stack(
             [count_histogram(reserve, values[used == k, at.RESERVE]) for k in range(attempts + 1)]
@@ -209,6 +215,17 @@ def tally_rows(
         failing=_list(rows, outcome, g, finite & ~done, scrambled(rows)),
         unfinished=_list(rows, outcome, g, outcome == at.NOT_FINISHED, np.zeros(len(rows))),
     )
+
+
+def _by(kind: IntArray, done: NDArray[np.bool_], kinds: int) -> IntArray:
+    """Count by kind (n,) from 0: actuations and completed ones, (kinds, 2)."""
+    return np.stack([np.bincount(kind, minlength=kinds), np.bincount(kind[done], minlength=kinds)], axis=1)
+
+
+def _by_unit(kind: IntArray, done: NDArray[np.bool_], kinds: int, units: int) -> IntArray:
+    """Count each unit's actuations by kind (units * actuations,): all and completed ones, (units, kinds, 2)."""
+    unit = np.repeat(np.arange(units), len(kind) // units)
+    return _by(unit * kinds + kind, done, units * kinds).reshape(units, kinds, 2)
 
 
 def _range(x: FloatArray) -> FloatArray:

@@ -2,419 +2,479 @@
 
 The regulator is off until V_in rises through V_start; the start delay and the steps of the load sequence follow, on
 and on as if the supply could not brown out, so that the margins of a failed actuation say how far it failed. An
-actuation that
-never starts is forced to start at the instant of its highest V_in, for the same reason. Then the radio is held on until
-V_in meets its need. Two more legs go back to a kept state with the load off: what the store sees after the sequence,
-and
-what it would have seen without any load (the start margin).
+actuation that never starts is forced to start at the instant of its highest V_in, for the same reason. Then the radio
+is held on until V_in meets its need. Two more legs go back to a kept state with the load off: what the store sees after
+the sequence, and what it would have seen without any load (the start margin).
 
-A *real* run is the same chain with a brown-out that ends the load; it is what the recorder shows.
+Where the regulator may start again, a failed start is retraced as it really went, to its brown-out, and the chain goes
+on from there with the regulator off. The row tells of the best start.
+
+A *real* run is the same chain with brown-outs that end the load; it is what the recorder shows.
 """
 
 import math
 
 import numpy as np
 
-from yieldsim.kernel import circuit as ct
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
 from yieldsim.kernel import march as mt
-from yieldsim.kernel import state as sv
+from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
-from yieldsim.kernel.compiled import inlined
+from yieldsim.kernel.circuit import energy_taken, leakage, store_charge, store_energy
+from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.demand import demand_off, demand_starting, demand_step, needed_input
+from yieldsim.kernel.drain import charge_at_release
+from yieldsim.kernel.source import stroke_at
 from yieldsim.kernel.top import go_to_top
 
 TAIL = 0.5  # how long after the last stroke the radio may be held on before the hold-up is capped [s]
+MOST_STARTS = 50  # of one actuation
+DIED_OUT = 1e-9  # current of a piezoelectric source that charges nothing any more [A]
+REFINEMENT = 0.002  # of the accuracy, see `refine`
 OFF, START, STEP, HOLD, AFTER, ALONE, REST, DONE = range(8)  # legs
 
-# --- entries of the journey: what one leg leaves for the next ---------------------------------------------------------
-(
-    LAST,  # end of the last stroke [s]
-    HORIZON,  # until which the radio is held on [s]
-    SEGMENT_AT,  # index of the running segment
-    STARTED,  # 1 when V_in reached V_start
-    FAILED_STEP,  # step of the first violation, -1 for none
-    ACKNOWLEDGED,  # 1 when the sequence ends with an acknowledgement
-    REST_END,  # end of the record of a real run [s]
-    TOP_OFF,  # highest V_in, diode current and reverse voltage up to the start
-    CURRENT_OFF,
-    REVERSE_OFF,
-    TOP_RUN,  # the same up to the end of the sequence
-    CURRENT_RUN,
-    REVERSE_RUN,
-) = range(13)
-JOURNEY = 13
+
+@apart
+def reset_memory(m, x):
+    """Set the state at the release and clear the watch and the journey."""
+    for k in range(pl.STATE_SIZE):
+        m[pl.STATE + k] = 0.0
+    m[pl.POLARITY] = 1.0
+    m[pl.INFLOW] = 0.0
+    m[pl.WAVES] = 0.0
+    demand_off(m)
+    q = store_charge(x[at.INITIAL_VOLTAGE], m)
+    if x[at.TIME_SINCE] > 0.0 or x[at.PRECHARGE_TIME] > 0.0:
+        q = charge_at_release(
+            q, x[at.TIME_SINCE], x[at.PRECHARGE_TIME], x[at.PRECHARGE_CURRENT], x[at.PRECHARGE_LIMIT], m
+        )
+    m[pl.CHARGE] = min(q, m[pl.CLAMP_CHARGE])
+    m[pl.CEILING] = math.inf
+    m[pl.FLOOR] = -math.inf
+    m[pl.NEED] = -math.inf
+    m[pl.LEAST] = math.inf
+    m[pl.FIRST_BELOW] = math.inf
+    m[pl.TOP_CURRENT] = 0.0
+    m[pl.TOP_REVERSE] = 0.0
+    m[pl.TOP_SHARE] = 0.0
+    m[pl.PLATEAU] = 0.002 * m[pl.ACCURACY]
+    m[pl.PHASE] = float(at.OFF_PHASE)
+    m[pl.LEDGER_COLUMN] = -1.0
+    m[pl.STARTED] = 0.0
+    m[pl.RETRACED] = 0.0
+    m[pl.REFINED] = 0.0
 
 
 @inlined
-def fill_source(design, x, source, breaks, waves_table):
-    """Fill the half-sines, or the scaled waveform, and the sorted break points; returns the end of the last stroke
-    [s].
-    """
-    if design.source == at.NO_SOURCE:
-        return 0.0
-    if design.source == at.SAMPLED:
-        speed = x[at.SPEED]
-        for k in range(waves_table.shape[1]):
-            waves_table[0, k] = design.waveform[0, k] / speed
-            waves_table[1, k] = design.waveform[1, k] * speed * x[at.WAVEFORM_SCALE]
-            breaks[k] = waves_table[0, k]
-        return breaks[-1]
-    last = 0.0
-    strokes = design.strokes.shape[0]
-    for k in range(strokes):
-        base = at.FIXED + at.PER_STROKE * k
-        speed = x[design.strokes[k, 1]]
-        width = x[design.strokes[k, 0]] / speed
-        start = x[base + at.STROKE_START]
-        source[k, 0] = x[at.PEAK_EMF] * speed * x[base + at.STROKE_LINKAGE]
-        source[k, 1] = math.pi / width
-        source[k, 2] = start
-        source[k, 3] = start + width
-        breaks[3 * k], breaks[3 * k + 1], breaks[3 * k + 2] = start, start + 0.5 * width, start + width
-        last = max(last, start + width)
-    for k in range(1, 3 * strokes):  # insertion sort: sorted already, unless strokes overlap in this draw
-        value = breaks[k]
-        m = k
-        while m > 0 and breaks[m - 1] > value:
-            breaks[m] = breaks[m - 1]
-            m -= 1
-        breaks[m] = value
-    return last
+def begin_sequence(m):
+    """Set the journey at the beginning of the sequence, as `chance.build_sequence` counted it."""
+    m[pl.SEGMENT_AT] = 0.0
+    m[pl.SEGMENTS], m[pl.COMPLETES] = m[pl.ALL_SEGMENTS], m[pl.ALL_COMPLETE]
+    m[pl.ACKNOWLEDGED] = m[pl.ALL_ACKNOWLEDGED]
+    m[pl.FAILED_STEP] = -1.0
 
 
-@inlined
-def stroke_at(design, source, t):
-    """Index of the stroke that was last begun at time ``t`` [s]; -1 before the first."""
-    found = -1
-    if design.source == at.SAMPLED:
-        return 0
-    for k in range(source.shape[0]):
-        if source[k, 2] <= t and (found < 0 or source[k, 2] >= source[found, 2]):
-            found = k
-    return found
-
-
-@inlined
-def reset_state(state, watch, x, c, design, accuracy):
-    """Set the state at the release and clear the watch."""
-    state[:] = 0.0
-    state[sv.CHARGE] = ct.store_charge(x[at.INITIAL_VOLTAGE], c[ct.C_STORE], design.bias, design.bias_step)
-    state[sv.POLARITY] = 1.0
-    watch[sv.CEILING] = math.inf
-    watch[sv.FLOOR] = -math.inf
-    watch[sv.NEED] = -math.inf
-    watch[sv.LEAST] = math.inf
-    watch[sv.FIRST_BELOW] = math.inf
-    watch[sv.TOP_INPUT] = -math.inf
-    watch[sv.TOP_CURRENT] = 0.0
-    watch[sv.TOP_REVERSE] = 0.0
-    watch[sv.TOP_SHARE] = 0.0
-    watch[sv.PLATEAU] = 0.002 * accuracy
-    watch[sv.PHASE] = float(at.OFF_PHASE)
-    watch[sv.LEDGER_COLUMN] = -1.0
-
-
-@inlined
-def set_step(segment, c, demand, watch, steps, real):
+@apart
+def set_step(segment, m, steps, real, efficiency_curve):
     """Set demand and watch for one segment of the sequence."""
-    ct.demand_step(
-        c, demand, segment[link.SEG_CURRENT], segment[link.SEG_SLOPE], segment[link.SEG_AT], segment[link.SEG_MINIMUM]
-    )
-    watch[sv.NEED] = ct.needed_input(c, demand, segment[link.SEG_MINIMUM])
-    watch[sv.FLOOR] = watch[sv.NEED] if real else -math.inf
-    watch[sv.PHASE] = segment[link.SEG_STEP]
+    demand_step(
+        segment[link.SEG_CURRENT], segment[link.SEG_SLOPE], segment[link.SEG_AT], segment[link.SEG_MINIMUM],
+        m, efficiency_curve,
+    )  # fmt: skip
+    m[pl.NEED] = needed_input(segment[link.SEG_MINIMUM], m)
+    m[pl.FLOOR] = m[pl.NEED] if real else -math.inf
+    m[pl.PHASE] = segment[link.SEG_STEP]
     step = int(segment[link.SEG_STEP])
-    watch[sv.LEDGER_COLUMN] = float(at.LED_STEPS + (steps if step == at.CHANNEL_ACCESS else step))
-    watch[sv.LEAST] = math.inf
+    m[pl.LEDGER_COLUMN] = float(at.LED_STEPS + (steps if step == at.CHANNEL_ACCESS else step))
+    m[pl.LEAST] = math.inf
 
 
 @inlined
-def set_unloaded(c, demand, watch):
+def set_unloaded(m):
     """Set demand and watch for the regulator off."""
-    ct.demand_off(c, demand)
-    watch[sv.PHASE] = float(at.OFF_PHASE)
-    watch[sv.LEDGER_COLUMN] = -1.0
-    watch[sv.NEED] = -math.inf
-    watch[sv.FLOOR] = -math.inf
+    demand_off(m)
+    m[pl.PHASE] = float(at.OFF_PHASE)
+    m[pl.LEDGER_COLUMN] = -1.0
+    m[pl.NEED] = -math.inf
+    m[pl.FLOOR] = -math.inf
 
 
-@inlined
-def held_segment(design, segments, count):
-    """Index of the segment whose load is held on: the last listening one, else the last that belongs to completion."""
-    for back in range(count):
-        step = int(segments[count - 1 - back, link.SEG_STEP])
-        if step != at.CHANNEL_ACCESS and design.steps[step, at.STEP_KIND] == at.LISTEN_STEP:
-            return count - 1 - back
-    return count - 1
-
-
-@inlined
-def set_leg(leg, design, w, real, record, ledger):
+@apart
+def set_leg(leg, m, segments, efficiency_curve, steps, real, record, ledger):
     """Set demand and watch for a leg; returns the time at which it ends at the latest [s]."""
-    c, demand, watch, state, journey = w.circuit, w.demand, w.watch, w.state, w.journey
-    t = state[sv.TIME]
+    t = m[pl.TIME]
+    strict = real or m[pl.RETRACED] > 0.5
     if leg == START:
-        watch[sv.PHASE] = float(at.START_PHASE)
-        watch[sv.LEDGER_COLUMN] = -1.0
-        if c[ct.DELAY] > 0.0:
-            ct.demand_starting(c, demand)
+        m[pl.PHASE] = float(at.START_PHASE)
+        m[pl.LEDGER_COLUMN] = -1.0
+        if m[pl.DELAY] > 0.0:
+            demand_starting(m)
         else:
-            charge_output(design, w, record, ledger)
-        return t + c[ct.DELAY]
+            charge_output(m, record, ledger)
+        return t + m[pl.DELAY]
     if leg == STEP:
-        segment = w.segments[int(journey[SEGMENT_AT])]
-        set_step(segment, c, demand, watch, design.steps.shape[0], real)
+        segment = segments[int(m[pl.SEGMENT_AT])]
+        set_step(segment, m, steps, strict, efficiency_curve)
         return t + segment[link.SEG_DURATION]
     if leg == HOLD:
-        segment = w.segments[held_segment(design, w.segments, w.counts[1])]
-        set_step(segment, c, demand, watch, design.steps.shape[0], True)
-        watch[sv.FIRST_BELOW] = math.inf
-        return max(journey[HORIZON], t)
-    set_unloaded(c, demand, watch)
+        segment = segments[int(m[pl.HELD])]
+        set_step(segment, m, steps, True, efficiency_curve)
+        m[pl.FIRST_BELOW] = math.inf
+        return max(m[pl.HORIZON], t)
+    set_unloaded(m)
     if leg == REST:
-        return max(journey[REST_END], journey[LAST])
-    if t < journey[LAST]:
-        return journey[LAST]
-    # the current left in the coil runs out through the bridge: a few of its time constants at a time
-    resistance = c[ct.R_COIL] + c[ct.R_DIODE] + c[ct.R_ESR]
-    return t + max(8.0 * c[ct.COIL_L] / max(resistance, 1e-9), 1e-6) if state[sv.CONDUCTS] > 0.5 else t
+        return max(m[pl.REST_END], m[pl.LAST])
+    if leg == OFF and m[pl.STARTED] > 0.5:
+        # the regulator starts again only when V_in rises through V_start: above it, it must first fall
+        v_in, _, _ = st.input_voltage(m[pl.COIL], m[pl.CHARGE], m)
+        m[pl.CEILING] = m[pl.V_START] if v_in < m[pl.V_START] else math.inf
+        m[pl.FLOOR] = m[pl.V_START] if v_in >= m[pl.V_START] else -math.inf
+    if t < m[pl.LAST]:
+        return m[pl.LAST]
+    # the current left in the coil runs out through the bridge: a few of its time constants at a time; charge left on
+    # C_p is shared with the store
+    resistance = max(m[pl.R_LOOP] + m[pl.ESR], 1e-9)
+    span = m[pl.INERTIA] * resistance if m[pl.KIND] == at.PIEZO else m[pl.INERTIA] / resistance
+    return t + max(8.0 * span, 1e-6) if m[pl.CONDUCTS] > 0.5 else t
 
 
-@inlined
-def charge_output(design, w, record, ledger):
+@apart
+def charge_output(m, record, ledger):
     """Take the charge of the output capacitor at once: a start without delay."""
-    c, state = w.circuit, w.state
-    before = state[sv.CHARGE]
-    if c[ct.REGULATOR] == at.BUCK:
-        energy = 0.5 * c[ct.C_OUT] * c[ct.V_SET] ** 2 / c[ct.ETA]
-        state[sv.CHARGE] = ct.energy_taken(before, energy, c, design.bias, design.bias_step)
+    before = m[pl.CHARGE]
+    if m[pl.REGULATOR] == at.BUCK:
+        energy = 0.5 * m[pl.C_OUT] * m[pl.V_SET] ** 2 / m[pl.ETA]
+        m[pl.CHARGE] = energy_taken(before, energy, m)
     else:
-        state[sv.CHARGE] = before - c[ct.C_OUT] * c[ct.V_SET]
-    if state[sv.CHARGE] < before:
-        state[sv.CLAMPED] = 0.0
+        m[pl.CHARGE] = before - m[pl.C_OUT] * m[pl.V_SET]
+    if m[pl.CHARGE] < before:
+        m[pl.CLAMPED] = 0.0
     if record.shape[0] > 0:
-        ledger[at.LED_REGULATOR] += ct.store_energy(
-            before, c[ct.C_STORE], design.bias, design.bias_step
-        ) - ct.store_energy(state[sv.CHARGE], c[ct.C_STORE], design.bias, design.bias_step)
+        ledger[at.LED_REGULATOR] += store_energy(before, m) - store_energy(m[pl.CHARGE], m)
 
 
 @inlined
-def next_leg(leg, code, design, w, real, full, values, codes):
+def still_rising(m):
+    """Whether the source still charges the store: a current of which more flows in than is lost."""
+    if m[pl.CONDUCTS] < 0.5:
+        return False
+    _, v, drawn = st.input_voltage(m[pl.COIL], m[pl.CHARGE], m)
+    return m[pl.KIND] != at.PIEZO or m[pl.COIL] > drawn + leakage(v, m) + DIED_OUT
+
+
+@apart
+def next_leg(leg, code, m, segments, source, breaks, samples, real, full, values, codes):
     """Take up what a leg found and name the one that follows."""
-    c, watch, state, journey = w.circuit, w.watch, w.state, w.journey
-    if leg in (OFF, AFTER, ALONE) and code == mt.REACHED and state[sv.CONDUCTS] > 0.5:
-        if state[sv.TIME] < journey[LAST] + TAIL:
+    if leg in (OFF, AFTER, ALONE) and code == mt.REACHED and still_rising(m):
+        if m[pl.TIME] < m[pl.LAST] + TAIL:
             return leg
     if leg == OFF:
-        return after_off(code, design, w, real, values, codes)
+        return after_off(code, m, source, breaks, samples, real, values, codes)
     if leg == START:
-        watch[sv.FIRST_BELOW] = math.inf
-        return STEP if start_of_step(w, real) else REST
+        m[pl.FIRST_BELOW] = math.inf
+        return STEP if start_of_step(m, segments, real) else after_shed(m, real)
     if leg == STEP:
-        return after_step(code, design, w, real, full, values, codes)
+        return after_step(code, m, segments, real, full, values, codes)
     if leg == HOLD:
-        values[at.HOLD_UP] = state[sv.TIME] - values[at.SEQUENCE_END]
+        values[at.HOLD_UP] = m[pl.TIME] - values[at.SEQUENCE_END]
         codes[at.HOLD_UP_CAPPED] = 1 if code == mt.REACHED else 0
-        return leg_of_peaks(w, values, full, True)
+        return after_start(m, full, values, codes)
     if leg == AFTER:
-        take_peaks(watch, values, at.PEAK_VOLTAGE)
-        return leg_of_peaks(w, values, full, False)
+        take_peaks(m, values, at.PEAK_VOLTAGE)
+        return leg_of_peaks(m, values, full, False)
     if leg == ALONE:
-        values[at.START_MARGIN] = max(go_to_top(design, w) - c[ct.V_START], 0.0)
-        if journey[FAILED_STEP] >= 0.0 and values[at.BROWN_OUT_TIME] < journey[LAST]:
+        values[at.START_MARGIN] = max(go_to_top(m, breaks, samples, source) - m[pl.V_START], 0.0)
+        if m[pl.FAILED_STEP] >= 0.0 and values[at.BROWN_OUT_TIME] < m[pl.LAST]:
             # The brown-out shed the load while the source still gave: the peaks of the store alone are the upper bound
             # of what it then sees.
-            take_peaks(watch, values, at.PEAK_VOLTAGE)
+            take_peaks(m, values, at.PEAK_VOLTAGE)
         return DONE
     return DONE
 
 
 @inlined
-def start_of_step(w, real):
+def start_of_step(m, segments, real):
     """Whether the next segment can begin in a real run: its supply is not too low by itself."""
-    c = w.circuit
-    minimum = w.segments[int(w.journey[SEGMENT_AT]), link.SEG_MINIMUM]
-    return not (real and c[ct.REGULATOR] != at.DIRECT and c[ct.V_SET] < minimum)
+    minimum = segments[int(m[pl.SEGMENT_AT]), link.SEG_MINIMUM]
+    strict = real or m[pl.RETRACED] > 0.5
+    return not (strict and m[pl.REGULATOR] != at.DIRECT and m[pl.V_SET] < minimum)
 
 
 @inlined
-def take_peaks(watch, values, first):
+def take_peaks(m, values, first):
     """Raise three peaks of the row to those of the watch."""
-    values[first] = max(values[first], watch[sv.TOP_INPUT])
-    values[first + 1] = max(values[first + 1], watch[sv.TOP_CURRENT])
-    values[first + 2] = max(values[first + 2], watch[sv.TOP_REVERSE])
+    values[first] = max(values[first], m[pl.TOP_INPUT])
+    values[first + 1] = max(values[first + 1], m[pl.TOP_CURRENT])
+    values[first + 2] = max(values[first + 2], m[pl.TOP_REVERSE])
 
 
 @inlined
-def keep_peaks(watch, journey, first):
-    """Keep the three peaks seen so far in the journey."""
-    journey[first], journey[first + 1], journey[first + 2] = (
-        watch[sv.TOP_INPUT],
-        watch[sv.TOP_CURRENT],
-        watch[sv.TOP_REVERSE],
-    )
+def keep_peaks(m, place):
+    """Keep the three peaks seen so far at ``place``."""
+    m[place], m[place + 1], m[place + 2] = m[pl.TOP_INPUT], m[pl.TOP_CURRENT], m[pl.TOP_REVERSE]
 
 
 @inlined
-def set_peaks(watch, journey, first):
+def set_peaks(m, place):
     """Let the watch go on from three peaks kept before."""
-    watch[sv.TOP_INPUT], watch[sv.TOP_CURRENT], watch[sv.TOP_REVERSE] = (
-        journey[first],
-        journey[first + 1],
-        journey[first + 2],
-    )
+    m[pl.TOP_INPUT], m[pl.TOP_CURRENT], m[pl.TOP_REVERSE] = m[place], m[place + 1], m[place + 2]
 
 
-@inlined
-def after_off(code, design, w, real, values, codes):
+@apart
+def after_off(code, m, source, breaks, samples, real, values, codes):
     """The regulator starts, or never does and is forced to at the highest V_in; a real run then only rests."""
-    c, watch, state, journey = w.circuit, w.watch, w.state, w.journey
-    watch[sv.CEILING] = math.inf
-    keep_peaks(watch, journey, TOP_OFF)
-    keep_peaks(watch, journey, TOP_RUN)
+    if code == mt.FELL:
+        return OFF  # it has fallen below V_start, and may rise through it again
+    m[pl.CEILING] = math.inf
+    if m[pl.STARTED] < 0.5:
+        keep_peaks(m, pl.TOP_OFF)
+        keep_peaks(m, pl.TOP_RUN)
     if code == mt.ROSE:
-        journey[STARTED] = 1.0
-        values[at.START_TIME] = state[sv.TIME]
-        codes[at.START_STROKE] = stroke_at(design, w.source, state[sv.TIME])
-        w.at_start[:] = state
+        m[pl.STARTED] += 1.0
+        m[pl.RETRACED] = 0.0
+        begin_sequence(m)
+        values[at.START_TIME] = m[pl.TIME]
+        codes[at.START_STROKE] = stroke_at(m, source)
+        mt.keep_state(m, pl.AT_START)
+        keep_peaks(m, pl.TOP_BEFORE)
+        if m[pl.STARTED] < 1.5:
+            mt.keep_state(m, pl.FIRST_START)
         return START
     if real:
-        journey[REST_END] = max(state[sv.TIME], journey[LAST]) * 1.2 + 1e-4
+        m[pl.REST_END] = max(m[pl.TIME], m[pl.LAST]) * 1.2 + 1e-4
         return REST
-    values[at.START_MARGIN] = min(go_to_top(design, w) - c[ct.V_START], -5e-324)
+    if m[pl.STARTED] > 0.5:  # no further start: the best one stands
+        take_best(m, values, codes)
+        return leg_of_peaks(m, values, True, False)
+    if m[pl.KEPT - pl.STATE + pl.CLAMPED] > 0.5 and m[pl.REFINED] < 0.5:
+        return refine(m)
+    values[at.START_MARGIN] = min(go_to_top(m, breaks, samples, source) - m[pl.V_START], -5e-324)
     return START
 
 
 @inlined
-def after_step(code, design, w, real, full, values, codes):
-    """Take the margins of a segment; the next one follows, or the radio is held on, or peaks are looked for."""
-    c, watch, state, journey = w.circuit, w.watch, w.state, w.journey
-    k = int(journey[SEGMENT_AT])
-    journey[SEGMENT_AT] = float(k + 1)
-    if real:
-        journey[REST_END] = 1.1 * state[sv.TIME]
-        more = code == mt.REACHED and k + 1 < w.counts[0]
-        return STEP if more and start_of_step(w, real) else REST
-    segment = w.segments[k]
-    step = int(segment[link.SEG_STEP])
-    v_in, v, drawn = st.input_voltage(state[sv.COIL], state[sv.CHARGE], c, w.demand, design.bias, design.bias_step)
-    least = min(watch[sv.LEAST], v_in - watch[sv.NEED])
-    if c[ct.REGULATOR] != at.DIRECT and c[ct.V_SET] < segment[link.SEG_MINIMUM]:
-        # the regulated supply itself is too low for this step
-        least = min(least, c[ct.V_SET] - segment[link.SEG_MINIMUM])
-        watch[sv.FIRST_BELOW] = min(watch[sv.FIRST_BELOW], state[sv.TIME] - segment[link.SEG_DURATION])
-    if k == 0 or least < values[at.RUN_MARGIN]:
-        values[at.RUN_MARGIN] = least
-        codes[at.RUN_STEP] = step
-    if least < 0.0 and journey[FAILED_STEP] < 0.0:
-        journey[FAILED_STEP] = float(step)
-        watch[sv.FIRST_BELOW] = min(watch[sv.FIRST_BELOW], state[sv.TIME])
-    if k == 0 or v_in - watch[sv.NEED] < values[at.RESERVE]:
-        values[at.RESERVE] = v_in - watch[sv.NEED]
-        values[at.RESERVE_STORE] = v
-        values[at.RESERVE_CURRENT] = drawn
-        codes[at.RESERVE_STEP] = step
-    if segment[link.SEG_DELIVERS] > 0.5 and journey[FAILED_STEP] < 0.0:
-        codes[at.DELIVERED] = 1
-    if k + 1 < w.counts[1]:
-        return STEP
-    values[at.SEQUENCE_END] = state[sv.TIME]
-    if journey[STARTED] > 0.5:
-        keep_peaks(watch, journey, TOP_RUN)
-    w.at_end[:] = state
-    values[at.PEAK_VOLTAGE] = journey[TOP_RUN]
-    values[at.PEAK_CURRENT] = journey[CURRENT_RUN]
-    values[at.PEAK_REVERSE] = journey[REVERSE_RUN]
-    if journey[FAILED_STEP] < 0.0:
-        return HOLD
-    values[at.HOLD_UP] = watch[sv.FIRST_BELOW] - state[sv.TIME]
-    values[at.BROWN_OUT_TIME] = watch[sv.FIRST_BELOW]
-    return leg_of_peaks(w, values, full, False)
+def refine(m):
+    """Go back to the release with a finer accuracy; returns the leg.
 
-
-@inlined
-def leg_of_peaks(w, values, full, after):
-    """Name the leg that looks for peaks still missing: after the sequence, or of the store alone for the start
-    margin.
+    The highest V_in over a clamped store is the summit of its ESR's share alone: flat, so that its instant, at which
+    an actuation that never starts is forced to, errs by more than its height.
     """
-    c, journey, watch = w.circuit, w.journey, w.watch
-    if journey[STARTED] < 0.5:
-        return DONE
-    if after and values[at.SEQUENCE_END] < journey[LAST]:
-        w.state[:] = w.at_end
-        set_peaks(watch, journey, TOP_RUN)
-        return AFTER
-    shed = journey[FAILED_STEP] >= 0.0 and values[at.BROWN_OUT_TIME] < journey[LAST]
-    if full or shed or journey[TOP_RUN] - c[ct.V_START] < values[at.RUN_MARGIN]:
-        w.state[:] = w.at_start
-        w.kept[:] = w.at_start
-        set_peaks(watch, journey, TOP_OFF)
-        watch[sv.TOP_SHARE] = 0.0
-        return ALONE
-    return DONE
-
-
-@inlined
-def release(design, w, accuracy, values, codes):
-    """Set everything at the release of the mechanism; returns the first leg."""
-    c, watch, state, journey = w.circuit, w.watch, w.state, w.journey
-    values[:] = math.nan
-    codes[:] = 0
-    codes[at.OUTCOME] = at.NOT_FINISHED
-    codes[at.START_STROKE] = -1
-    codes[at.ATTEMPTS_USED] = w.counts[2]
-    journey[:] = 0.0
-    journey[ACKNOWLEDGED] = float(w.counts[3])
-    journey[FAILED_STEP] = -1.0
-    journey[LAST] = fill_source(design, w.x, w.source, w.breaks, w.waves_table)
-    journey[HORIZON] = journey[LAST] + TAIL
-    reset_state(state, watch, w.x, c, design, accuracy)
-    set_unloaded(c, w.demand, watch)
-    v_in, _, _ = st.input_voltage(0.0, state[sv.CHARGE], c, w.demand, design.bias, design.bias_step)
-    watch[sv.TOP_INPUT] = v_in
-    w.kept[:] = state
-    if v_in >= c[ct.V_START]:
-        return after_off(mt.ROSE, design, w, False, values, codes)
-    watch[sv.CEILING] = c[ct.V_START]
+    m[pl.REFINED] = 1.0
+    m[pl.ACCURACY] *= REFINEMENT
+    m[pl.PLATEAU] *= REFINEMENT
+    mt.go_back(m, pl.AT_START)
+    mt.keep_state(m, pl.KEPT)
+    m[pl.TOP_INPUT] = -math.inf
+    m[pl.TOP_CURRENT], m[pl.TOP_REVERSE], m[pl.TOP_SHARE] = 0.0, 0.0, 0.0
+    m[pl.CEILING] = m[pl.V_START]
     return OFF
 
 
 @inlined
-def begin_ledger(design, w, record, ledger):
+def after_shed(m, real):
+    """The load was shed: the regulator may start again, or the record of a real run ends, or the retraced start did not
+    fail as it had.
+    """
+    if real and m[pl.RESTARTS] < 0.5:
+        return REST
+    return OFF
+
+
+@apart
+def after_step(code, m, segments, real, full, values, codes):
+    """Take the margins of a segment; the next one follows, or the radio is held on, or peaks are looked for."""
+    k = int(m[pl.SEGMENT_AT])
+    m[pl.SEGMENT_AT] = float(k + 1)
+    v_in, v, drawn = st.input_voltage(m[pl.COIL], m[pl.CHARGE], m)
+    ends = k + 1 >= int(m[pl.SEGMENTS]) or stops_here(k, v_in, m, segments)
+    if real or m[pl.RETRACED] > 0.5:
+        m[pl.REST_END] = 1.1 * m[pl.TIME]
+        if code == mt.REACHED and ends:
+            if real:
+                return REST
+            take_best(m, values, codes)  # it fails by less than the march can tell
+            return leg_of_peaks(m, values, True, False)
+        if code == mt.REACHED and start_of_step(m, segments, real):
+            return STEP
+        return after_shed(m, real)
+    segment = segments[k]
+    step = int(segment[link.SEG_STEP])
+    least = min(m[pl.LEAST], v_in - m[pl.NEED])
+    if m[pl.REGULATOR] != at.DIRECT and m[pl.V_SET] < segment[link.SEG_MINIMUM]:
+        # the regulated supply itself is too low for this step
+        least = min(least, m[pl.V_SET] - segment[link.SEG_MINIMUM])
+        m[pl.FIRST_BELOW] = min(m[pl.FIRST_BELOW], m[pl.TIME] - segment[link.SEG_DURATION])
+    if k == 0 or least < values[at.RUN_MARGIN]:
+        values[at.RUN_MARGIN] = least
+        codes[at.RUN_STEP] = step
+    if least < 0.0 and m[pl.FAILED_STEP] < 0.0:
+        m[pl.FAILED_STEP] = float(step)
+        m[pl.FIRST_BELOW] = min(m[pl.FIRST_BELOW], m[pl.TIME])
+    if k == 0 or v_in - m[pl.NEED] < values[at.RESERVE]:
+        values[at.RESERVE] = v_in - m[pl.NEED]
+        values[at.RESERVE_STORE] = v
+        values[at.RESERVE_CURRENT] = drawn
+        codes[at.RESERVE_STEP] = step
+    if k == 0:
+        codes[at.DELIVERED] = 0
+    if segment[link.SEG_DELIVERS] > 0.5 and m[pl.FAILED_STEP] < 0.0:
+        codes[at.DELIVERED] = 1
+    if ends and k + 1 < int(m[pl.COMPLETES]):  # a retry is not begun
+        m[pl.COMPLETES], m[pl.ACKNOWLEDGED] = float(k + 1), 0.0
+        codes[at.ATTEMPTS_USED] = int(segment[link.SEG_ATTEMPT])
+        m[pl.HELD] = held_segment(segments, k + 1)
+    if k + 1 < int(m[pl.COMPLETES]):
+        return STEP
+    values[at.SEQUENCE_END] = m[pl.TIME]
+    if m[pl.STARTED] > 0.5:
+        keep_peaks(m, pl.TOP_RUN)
+    mt.keep_state(m, pl.AT_END)
+    values[at.PEAK_VOLTAGE] = m[pl.TOP_RUN]
+    values[at.PEAK_CURRENT] = m[pl.CURRENT_RUN]
+    values[at.PEAK_REVERSE] = m[pl.REVERSE_RUN]
+    values[at.BROWN_OUT_TIME] = math.nan
+    if m[pl.FAILED_STEP] < 0.0:
+        return HOLD
+    values[at.HOLD_UP] = m[pl.FIRST_BELOW] - m[pl.TIME]
+    values[at.BROWN_OUT_TIME] = m[pl.FIRST_BELOW]
+    codes[at.HOLD_UP_CAPPED] = 0
+    return after_start(m, full, values, codes)
+
+
+@apart
+def held_segment(segments, count):
+    """Index of the segment whose load is held on: the last listening one of ``count``, else the last of them."""
+    for k in range(count - 1, -1, -1):
+        if segments[k, link.SEG_LISTENS] > 0.5:
+            return float(k)
+    return float(count - 1)
+
+
+@inlined
+def stops_here(k, v_in, m, segments):
+    """Whether segment ``k`` is the last before a retry for which V_in is too low."""
+    later = segments[k + 1, link.SEG_ATTEMPT]
+    return later > 1.5 and later > segments[k, link.SEG_ATTEMPT] and v_in < m[pl.RETRY_LEVEL]
+
+
+@apart
+def after_start(m, full, values, codes):
+    """One start has been run to its end: it suffices, or it is retraced for the next one, or all is told."""
+    failed = m[pl.FAILED_STEP] >= 0.0
+    if m[pl.RESTARTS] < 0.5 or m[pl.STARTED] < 0.5:
+        return leg_of_peaks(m, values, full, not failed)
+    if m[pl.STARTED] < 1.5 or values[at.RUN_MARGIN] > m[pl.BEST + at.RUN_MARGIN]:
+        for k in range(at.VALUES):
+            m[pl.BEST + k] = values[k]
+        for k in range(at.CODES):
+            m[pl.BEST_CODES + k] = float(codes[k])
+        m[pl.BEST_FAILED] = m[pl.FAILED_STEP]
+        m[pl.BEST_ACKNOWLEDGED] = m[pl.ACKNOWLEDGED]
+    if failed and m[pl.STARTED] < MOST_STARTS:
+        mt.go_back(m, pl.AT_START)
+        set_peaks(m, pl.TOP_BEFORE)
+        m[pl.RETRACED] = 1.0
+        begin_sequence(m)
+        return START
+    take_best(m, values, codes)
+    return leg_of_peaks(m, values, full or failed, not failed)
+
+
+@apart
+def take_best(m, values, codes):
+    """Let the row tell of the best start."""
+    for k in range(at.VALUES):
+        values[k] = m[pl.BEST + k]
+    for k in range(at.CODES):
+        codes[k] = int(m[pl.BEST_CODES + k])
+    m[pl.FAILED_STEP] = m[pl.BEST_FAILED]
+    m[pl.ACKNOWLEDGED] = m[pl.BEST_ACKNOWLEDGED]
+
+
+@apart
+def leg_of_peaks(m, values, full, after):
+    """Name the leg that looks for peaks still missing: after the sequence, or of the store alone for the start
+    margin.
+    """
+    if m[pl.STARTED] < 0.5:
+        return DONE
+    if after and values[at.SEQUENCE_END] < m[pl.LAST]:
+        mt.go_back(m, pl.AT_END)
+        set_peaks(m, pl.TOP_RUN)
+        return AFTER
+    shed = m[pl.FAILED_STEP] >= 0.0 and values[at.BROWN_OUT_TIME] < m[pl.LAST]
+    if full or shed or m[pl.TOP_RUN] - m[pl.V_START] < values[at.RUN_MARGIN]:
+        mt.go_back(m, pl.FIRST_START)
+        for k in range(pl.STATE_SIZE):
+            m[pl.KEPT + k] = m[pl.FIRST_START + k]
+        set_peaks(m, pl.TOP_OFF)
+        m[pl.TOP_SHARE] = 0.0
+        return ALONE
+    return DONE
+
+
+@apart
+def release(m, x, source, breaks, samples, segments, values, codes):
+    """Set everything at the release of the mechanism; returns the first leg."""
+    for k in range(at.VALUES):
+        values[k] = math.nan
+    for k in range(at.CODES):
+        codes[k] = 0
+    codes[at.OUTCOME] = at.NOT_FINISHED
+    codes[at.START_STROKE] = -1
+    codes[at.ATTEMPTS_USED] = int(m[pl.ALL_ATTEMPTS])
+    m[pl.HORIZON] = m[pl.LAST] + TAIL
+    reset_memory(m, x)
+    begin_sequence(m)
+    m[pl.HELD] = held_segment(segments, int(m[pl.COMPLETES]))
+    v_in, _, _ = st.input_voltage(0.0, m[pl.CHARGE], m)
+    m[pl.TOP_INPUT] = v_in
+    mt.keep_state(m, pl.KEPT)
+    mt.keep_state(m, pl.AT_START)  # the release, until a start
+    if v_in >= m[pl.V_START]:
+        return after_off(mt.ROSE, m, source, breaks, samples, False, values, codes)
+    m[pl.CEILING] = m[pl.V_START]
+    return OFF
+
+
+@inlined
+def begin_ledger(m, record, ledger):
     """Empty record and ledger and book what the store holds at the release."""
     record[0, 0] = 0.0
     ledger[:] = 0.0
-    ledger[at.LED_INITIAL] = ct.store_energy(w.state[sv.CHARGE], w.circuit[ct.C_STORE], design.bias, design.bias_step)
+    ledger[at.LED_INITIAL] = store_energy(m[pl.CHARGE], m)
 
 
 @inlined
-def end_ledger(design, w, ledger):
-    """Book what is left in store and coil."""
-    ledger[at.LED_STORE] = ct.store_energy(w.state[sv.CHARGE], w.circuit[ct.C_STORE], design.bias, design.bias_step)
-    ledger[at.LED_COIL_LEFT] = 0.5 * w.circuit[ct.COIL_L] * w.state[sv.COIL] ** 2
+def end_ledger(m, ledger):
+    """Book what is left in store and source."""
+    ledger[at.LED_STORE] = store_energy(m[pl.CHARGE], m)
+    amplitude = m[pl.ACROSS] if m[pl.KIND] == at.PIEZO else m[pl.COIL]
+    ledger[at.LED_COIL_LEFT] = 0.5 * m[pl.INERTIA] * amplitude**2
 
 
-@inlined
-def finish_codes(journey, values, codes):
+@apart
+def finish_codes(m, values, codes):
     """Fill the voltage margin, the times and the outcome."""
     run = values[at.RUN_MARGIN]
     start = values[at.START_MARGIN]
+    codes[at.STARTS] = int(m[pl.STARTED])
     values[at.VOLTAGE_MARGIN] = run if math.isnan(start) else min(start, run)
     if not (math.isfinite(run) and math.isfinite(values[at.RESERVE]) and math.isfinite(values[at.HOLD_UP])):
         codes[at.OUTCOME] = at.NOT_FINISHED
         codes[at.DELIVERED] = 0
         return
-    if journey[STARTED] < 0.5:
+    if m[pl.STARTED] < 0.5:
         codes[at.OUTCOME] = at.NEVER_STARTED
         codes[at.DELIVERED] = 0
         return
     values[at.RUN_TIME] = values[at.SEQUENCE_END] + values[at.HOLD_UP] - values[at.START_TIME]
-    if journey[FAILED_STEP] >= 0.0:
-        codes[at.OUTCOME] = at.BROWN_OUT + int(journey[FAILED_STEP])
+    if m[pl.FAILED_STEP] >= 0.0:
+        codes[at.OUTCOME] = at.BROWN_OUT + int(m[pl.FAILED_STEP])
         return
     codes[at.SUFFICED] = 1
-    if journey[ACKNOWLEDGED] < 0.5:
+    if m[pl.ACKNOWLEDGED] < 0.5:
         codes[at.OUTCOME] = at.UNACKNOWLEDGED
         return
     codes[at.OUTCOME] = at.COMPLETE

@@ -2,6 +2,7 @@
 
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
+from yieldsim.kernel import places as pl
 from yieldsim.kernel.compiled import inlined
 from yieldsim.kernel.hash import uniform
 from yieldsim.kernel.shapes import deviation, joint_deviation
@@ -38,13 +39,33 @@ def move_variables(design, base, scale, uniforms, each_only, x):
 
 
 @inlined
-def build_sequence(design, x, base, scale, address, uniforms, hashed, plan, segments, counts):
-    """Build the segments of the whole sequence; fills ``counts``: all, those up to completion, attempts, acknowledged.
+def choose_press(design, x, uniforms, planned):
+    """Whether the press stops short; ``planned`` forces it (see `layout`), 0 leaves it to the uniforms (slots,)."""
+    if planned > 0:
+        return planned == at.PRESS_PARTIAL
+    return uniforms[uniforms.shape[0] - 2] < x[at.PARTIAL_SHARE]
+
+
+@inlined
+def choose_message(design, uniforms, planned):
+    """Index of the message; ``planned`` forces it, counted from 1, 0 leaves it to the uniforms (slots,)."""
+    if planned > 0:
+        return planned - 1
+    u, message = uniforms[uniforms.shape[0] - 1], 0
+    while message + 1 < design.message_shares.shape[0] and u >= design.message_shares[message]:
+        message += 1
+    return message
+
+
+@inlined
+def build_sequence(design, x, base, scale, address, uniforms, hashed, plan, message, segments, m):
+    """Build the segments of the whole sequence; counts in ``m`` all, those up to completion, attempts,
+    acknowledged.
 
     Everything of an attempt is drawn by its own address, reached or not, so that designs can be compared on the same
     numbers; what is not reached is not computed.
     """
-    n = link.add_fixed(design, x, at.ONCE, True, segments, 0)
+    n = link.add_fixed(design, x, at.ONCE, True, message, segments, 0)
     used, acknowledged = 0, False
     for k in range(design.attempts):
         if k > 0:
@@ -54,7 +75,8 @@ def build_sequence(design, x, base, scale, address, uniforms, hashed, plan, segm
                 if design.variable_each[v] == 0:  # what is correlated with it follows the number that was used
                     uniforms[k, v] = uniforms[0, v]
             move_variables(design, base, scale, uniforms[k], True, x)
-        n, result = link.attempt(design, x, uniforms[k], plan[k] if k < plan.shape[0] else 0, segments, n)
+        planned = plan[k] if plan.shape[0] > 0 else 0
+        n, result = link.attempt(design, x, uniforms[k], planned, k + 1, message, segments, n)
         used = k + 1
         if result == link.ACKNOWLEDGED:
             acknowledged = True
@@ -63,7 +85,8 @@ def build_sequence(design, x, base, scale, address, uniforms, hashed, plan, segm
             acknowledged = True
     complete = n
     if acknowledged:
-        n = link.add_fixed(design, x, at.AFTER, True, segments, n)
+        n = link.add_fixed(design, x, at.AFTER, True, message, segments, n)
         complete = n
-        n = link.add_fixed(design, x, at.AFTER, False, segments, n)
-    counts[0], counts[1], counts[2], counts[3] = n, complete, used, 1 if acknowledged else 0
+        n = link.add_fixed(design, x, at.AFTER, False, message, segments, n)
+    m[pl.ALL_SEGMENTS], m[pl.ALL_COMPLETE], m[pl.ALL_ATTEMPTS] = float(n), float(complete), float(used)
+    m[pl.ALL_ACKNOWLEDGED] = 1.0 if acknowledged else 0.0

@@ -1,4 +1,4 @@
-"""The two decorators of the compiled code: leaves, and the few entry points that are called from Python.
+"""The decorators of the compiled code: leaves, and the few entry points that are called from Python.
 
 Numba keeps a compiled entry point on disk and looks at the time stamp of that function's own file alone, so
 an edit of a leaf in another file would go unnoticed. An index entry of that cache also carries a hash of the
@@ -9,12 +9,15 @@ its closure, and any edit makes a new entry.
 from __future__ import annotations
 
 import hashlib
+import inspect
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, cast
 
-from numba import njit
+from llvmlite.ir import CallInstr
+from numba import config, njit, types
+from numba.extending import intrinsic
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -44,6 +47,37 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
 def inlined(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a leaf that is written into its callers: arrays pass on without their references being counted."""
     return cast("Callable[P, R]", njit(cache=False, forceinline=True, **_OPTIONS)(function))
+
+
+def apart(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a leaf that stays a function of its own: it is never written into its callers.
+
+    The optimiser copies a function into each of its callers as long as it finds it small, and each copy into theirs;
+    of this package's chains of calls that makes megabytes. A call marked as not to be inlined ends the chain.
+    """
+    leaf: Any = njit(cache=False, **_OPTIONS)(function)
+    if config.DISABLE_JIT:
+        return function
+
+    def call(typingctx: Any, *arguments: Any) -> Any:
+        kind = types.Dispatcher(leaf)
+        signature = kind.get_call_type(typingctx, arguments, {})
+
+        def codegen(context: Any, builder: Any, signature: Any, values: Any) -> Any:
+            before = {id(i) for block in builder.function.blocks for i in block.instructions}
+            result = context.get_function(kind, signature)(builder, values)
+            for block in builder.function.blocks:
+                for instruction in block.instructions:
+                    if isinstance(instruction, CallInstr) and id(instruction) not in before:
+                        instruction.attributes.add("noinline")
+            return result
+
+        return signature, codegen
+
+    parameters = inspect.signature(function).parameters.values()
+    context = inspect.Parameter("typingctx", inspect.Parameter.POSITIONAL_OR_KEYWORD)
+    call.__signature__ = inspect.Signature([context, *parameters])  # type: ignore[attr-defined]
+    return cast("Callable[P, R]", intrinsic(call))
 
 
 def entry_point(factory: Callable[[int], Callable[P, R]]) -> Callable[P, R]:

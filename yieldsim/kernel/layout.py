@@ -1,8 +1,9 @@
 """What the compiled code reads and writes: the columns of a value vector, of a result row, and the codes.
 
 A *value vector* holds one number a parameter, in SI units, after its tolerance, temperature law and ageing law. Its
-first ``FIXED`` columns are the same for every design; behind them stand ``PER_STROKE`` columns a stroke and
-``PER_STEP`` columns a step of the load sequence. A design is data for the compiled code, never generated code.
+first ``FIXED`` columns are the same for every design; behind them stand ``PER_STROKE`` columns a stroke,
+``PER_STEP`` columns a step of the load sequence and ``PER_PART`` columns a capacitor of a bank. A design is data for
+the compiled code, never generated code.
 """
 
 from typing import NamedTuple
@@ -45,10 +46,23 @@ ASSESS_TIME = 30  # [s]
 ASSESS_CURRENT = 31  # [A]
 TURNAROUND = 32  # [s]
 TURNAROUND_CURRENT = 33  # [A]
-FIXED = 34
+OPEN_SWING = 34  # piezoelectric: open-circuit swing of a stroke of linkage 1 [V]
+SOURCE_CAPACITANCE = 35  # piezoelectric [F]
+LOSS_RESISTANCE = 36  # piezoelectric, inf for none [ohm]
+PACKET_ENERGY = 37  # energy packet [J]
+PACKET_EFFICIENCY = 38  # energy packet: what of it reaches the store [-]
+DELIVERY_TIME = 39  # energy packet [s]
+PARTIAL_SHARE = 40  # share of presses that stop short [-]
+TRAVEL = 41  # share of the flux, swing or energy of a stroke that such a press delivers [-]
+PRECHARGE_CURRENT = 42  # [A]
+PRECHARGE_LIMIT = 43  # [V]
+PRECHARGE_TIME = 44  # 0 for no precharge [s]
+TIME_SINCE = 45  # between the end of the actuation before and this one [s]
+RETRY_ABOVE = 46  # V_in below which a retry is not begun, 0 for always [V]
+FIXED = 47
 
 # --- columns of stroke k stand at FIXED + PER_STROKE*k ------------------------------------------------------------
-STROKE_START = 0  # [s]
+STROKE_START = 0  # of its own; the dwell behind the end of the stroke before where `strokes` says so [s]
 STROKE_LINKAGE = 1  # signed, relative to the first [-]
 STROKE_TRANSIT_TIME = 2  # only where the stroke has its own [s]
 STROKE_SPEED = 3  # only where the stroke has its own [-]
@@ -62,11 +76,19 @@ STEP_CURRENT = 3  # [A]
 STEP_MINIMUM_SUPPLY = 4  # only where the step has its own [V]
 PER_STEP = 5
 
+# --- columns of capacitor k of a bank stand behind those of the steps; a single store has none ---------------------
+PART_CAPACITANCE = 0  # C_s, as CAPACITANCE [F]
+PART_ESR = 1  # [ohm]
+PART_INSULATION = 2  # ohm-farad product, inf for none [s]
+PER_PART = 3
+
 # --- codes of a design ----------------------------------------------------------------------------------------
 LINEAR, BUCK, DIRECT = 0, 1, 2  # regulator
 FIXED_STEP, FRAME_STEP, LISTEN_STEP = 0, 1, 2  # kind of a step
 ONCE, EACH_ATTEMPT, AFTER = 0, 1, 2  # when of a step
-NO_SOURCE, HALF_SINE, SAMPLED = 0, 1, 2  # source
+NO_SOURCE, HALF_SINE, SAMPLED, PIEZO, PACKET = 0, 1, 2, 3, 4  # source
+# columns of `KernelDesign.strokes`
+STROKE_TIME_COLUMN, STROKE_SPEED_COLUMN, STROKE_DWELLS = 0, 1, 2
 # columns of `KernelDesign.steps`
 STEP_KIND, STEP_WHEN, STEP_REQUIRED, STEP_MINIMUM_COLUMN = 0, 1, 2, 3
 # columns of `KernelDesign.slopes`
@@ -74,25 +96,38 @@ STEP_SLOPE, STEP_SLOPE_AT = 0, 1
 
 
 class KernelDesign(NamedTuple):
-    """A design as the compiled code reads it. S strokes, P steps, V actuation-level variables, A attempts.
+    """A design as the compiled code reads it. S strokes, P steps, V actuation-level variables, A attempts, M messages,
+    K capacitors of a bank (0 for a single store).
 
     The slots of one attempt's uniforms stand in this order: the V variables, frame loss, acknowledgement loss,
-    acknowledgement latency, ``maximum_backoffs + 1`` backoffs, ``maximum_backoffs + 1`` busy draws.
+    acknowledgement latency, ``maximum_backoffs + 1`` backoffs, ``maximum_backoffs + 1`` busy draws, whether the press
+    stops short, which message is sent; the last two are read from the first attempt's row alone.
     """
 
-    source: int  # NO_SOURCE, HALF_SINE, SAMPLED
+    source: int  # NO_SOURCE, HALF_SINE, SAMPLED, PIEZO, PACKET
     junctions: int  # in series in the conducting path: 2 for a full bridge, 1 for a single diode
     drop_line: NDArray[np.float64]  # (3,) intercept [V], slope [ohm], nominal drop the line belongs to [V]
-    strokes: NDArray[np.int64]  # (S, 2) column of its transit time, column of its speed
+    strokes: NDArray[np.int64]  # (S, 3) column of its transit time, of its speed; 1 where its start is a dwell
     waveform: NDArray[np.float64]  # (2, N) times [s] and emf [V] of a measured stroke; (2, 0) otherwise
     bias: NDArray[np.float64]  # (N, 2) voltage [V] and its slope dV/ds [-] at uniform s = q/C_s [V]
     bias_step: float  # spacing of s [V]
+    bank: NDArray[np.float64]  # (K, N, 2) integral of b from 0 to V [V] and b [-] at uniform V; (0, 0, 0) for one store
+    bank_step: float  # spacing of V [V]
     regulator: int  # LINEAR, BUCK, DIRECT
+    restart: bool  # after a brown-out the regulator may start again
     dropout_current: float  # test current of the dropout [A]
+    # factors on a parameter, linear between points and flat beyond; (0, 2) where there is none
+    off_curve: NDArray[np.float64]  # (N, 2) V_in [V], factor on the off current
+    quiescent_curve: NDArray[np.float64]  # (N, 2) V_in [V], factor on the quiescent current
+    dropout_curve: NDArray[np.float64]  # (N, 2) V_in [V], factor on the dropout, not rising
+    efficiency_curve: NDArray[np.float64]  # (N, 2) load current [A], factor on the efficiency
     steps: NDArray[np.int64]  # (P, 4) kind, when, required, column of its minimum supply
     slopes: NDArray[np.float64]  # (P, 2) dI/dV_out [S] and reference voltage [V]
     attempts: int  # transmissions in all, A
-    octets: NDArray[np.int64]  # (2,) PSDU octets of frame and acknowledgement, for the packet-error formula
+    message_shares: NDArray[np.float64]  # (M,) cumulative, the last one 1
+    step_runs: NDArray[np.int64]  # (P, M) 1 where the step runs for the message
+    air_time: NDArray[np.float64]  # (P, M, 2) of a frame step in the first attempt and in later ones [s]
+    octets: NDArray[np.int64]  # (M, 3) PSDU octets of frame, of a retry's frame, of acknowledgement: packet errors
     use_signal_to_noise: bool
     use_backoff: bool
     exponents: NDArray[np.int64]  # (3,) minimum exponent, maximum exponent, maximum backoffs
@@ -108,7 +143,10 @@ class KernelDesign(NamedTuple):
 # --- what a row asks: columns of `rows` -------------------------------------------------------------------------
 ROW_UNIT, ROW_UNIT_ID, ROW_ACTUATION = 0, 1, 2
 # A forced link outcome, one number an attempt (columns of `plans`): assessments made, plus PLAN_LOST when nothing comes
-# back, or PLAN_SPENT when every assessment was busy and nothing was sent.
+# back, or PLAN_SPENT when every assessment was busy and nothing was sent. Behind them stand two more columns: press,
+# and message counted from 1. 0 leaves any of them to the uniforms.
+PRESS_FULL, PRESS_PARTIAL = 1, 2
+PLAN_MORE = 2
 PLAN_LOST = 1000
 PLAN_SPENT = 2000
 
@@ -138,7 +176,10 @@ ATTEMPTS_USED = 4
 HOLD_UP_CAPPED = 5
 RESERVE_STEP = 6  # index of the step whose end sets the reserve; CHANNEL_ACCESS for backoff, assessment, turnaround
 RUN_STEP = 7  # index of the step that sets the run margin
-CODES = 8
+MESSAGE = 8  # index of the message
+PARTIAL = 9  # 1 where the press stopped short
+STARTS = 10  # times the regulator started
+CODES = 11
 # outcomes; brown-out in step s is BROWN_OUT + s, in channel access BROWN_OUT + CHANNEL_ACCESS
 COMPLETE, NEVER_STARTED, UNACKNOWLEDGED, NOT_FINISHED, BROWN_OUT = 0, 1, 2, 3, 10
 CHANNEL_ACCESS = 999

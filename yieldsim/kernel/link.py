@@ -21,9 +21,10 @@ from yieldsim.kernel.compiled import compiled, inlined
     SEG_MINIMUM,  # lowest supply [V]
     SEG_STEP,  # index of the step, or CHANNEL_ACCESS
     SEG_DELIVERS,  # 1 where a frame that gets through ends with it
-    SEG_TIED,  # 1 where it is no part of completion
-) = range(8)
-SEGMENT = 8
+    SEG_ATTEMPT,  # number of the attempt it belongs to, from 1; 0 before the first
+    SEG_LISTENS,  # 1 where the radio listens for the acknowledgement
+) = range(9)
+SEGMENT = 9
 
 ACKNOWLEDGED, LOST, SPENT, REPEATED = 0, 1, 2, 3
 BINOMIAL_16 = np.array([math.comb(16, k) for k in range(17)], dtype=np.float64)
@@ -47,17 +48,18 @@ def packet_error(signal_to_noise, octets):
 
 
 @inlined
-def add_segment(segments, n, duration, current, slope, reference, minimum, step, delivers, tied):
+def add_segment(segments, n, duration, current, slope, reference, minimum, step, delivers, number):
     """Append one segment and return how many there are."""
     row = segments[n]
     row[SEG_DURATION], row[SEG_CURRENT], row[SEG_SLOPE], row[SEG_AT] = duration, current, slope, reference
-    row[SEG_MINIMUM], row[SEG_STEP], row[SEG_DELIVERS], row[SEG_TIED] = minimum, step, delivers, tied
+    row[SEG_MINIMUM], row[SEG_STEP], row[SEG_DELIVERS], row[SEG_ATTEMPT] = minimum, step, delivers, number
+    row[SEG_LISTENS] = 0.0
     return n + 1
 
 
 @inlined
-def channel_access(design, x, uniforms, planned, segments, n):
-    """Append the channel access of one attempt; returns the segments so far and whether a frame may be sent."""
+def channel_access(design, x, uniforms, planned, number, segments, n):
+    """Append the channel access of attempt ``number``; returns the segments so far and whether a frame may be sent."""
     most = design.exponents[2] + 1
     exponent = design.exponents[0]
     first_backoff = design.variable_column.shape[0] + 3
@@ -67,11 +69,11 @@ def channel_access(design, x, uniforms, planned, segments, n):
         slots = math.floor(uniforms[first_backoff + k] * 2.0**exponent)
         n = add_segment(
             segments, n, slots * x[at.BACKOFF_UNIT], x[at.BACKOFF_IDLE_CURRENT],
-            0.0, 0.0, minimum, at.CHANNEL_ACCESS, 0.0, 0.0,
+            0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, number,
         )  # fmt: skip
         n = add_segment(
             segments, n, x[at.ASSESS_TIME], x[at.ASSESS_CURRENT],
-            0.0, 0.0, minimum, at.CHANNEL_ACCESS, 0.0, 0.0,
+            0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, number,
         )  # fmt: skip
         if planned > 0:
             busy = k + 1 < planned % at.PLAN_LOST or planned >= at.PLAN_SPENT
@@ -80,7 +82,7 @@ def channel_access(design, x, uniforms, planned, segments, n):
         if not busy:
             n = add_segment(
                 segments, n, x[at.TURNAROUND], x[at.TURNAROUND_CURRENT],
-                0.0, 0.0, minimum, at.CHANNEL_ACCESS, 0.0, 0.0,
+                0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, number,
             )  # fmt: skip
             return n, True
         exponent = min(exponent + 1, design.exponents[1])
@@ -88,28 +90,31 @@ def channel_access(design, x, uniforms, planned, segments, n):
 
 
 @inlined
-def add_step(design, x, s, strokes, duration, delivers, tied, segments, n):
+def add_step(design, x, s, strokes, duration, delivers, number, segments, n):
     """Append step ``s`` of the design's sequence with the duration given."""
     base = at.FIXED + at.PER_STROKE * strokes + at.PER_STEP * s
-    return add_segment(
+    n = add_segment(
         segments, n, duration, x[base + at.STEP_CURRENT], design.slopes[s, at.STEP_SLOPE],
-        design.slopes[s, at.STEP_SLOPE_AT], x[design.steps[s, at.STEP_MINIMUM_COLUMN]], s, delivers, tied,
+        design.slopes[s, at.STEP_SLOPE_AT], x[design.steps[s, at.STEP_MINIMUM_COLUMN]], float(s), delivers, number,
     )  # fmt: skip
+    segments[n - 1, SEG_LISTENS] = 1.0 if design.steps[s, at.STEP_KIND] == at.LISTEN_STEP else 0.0
+    return n
 
 
 @inlined
-def attempt(design, x, uniforms, planned, segments, n):
-    """Append the segments of one attempt; returns the segments so far and ACKNOWLEDGED, LOST, SPENT, or REPEATED where
-    the design does not listen: every attempt is then a repetition, and the last frame completes.
+def attempt(design, x, uniforms, planned, number, message, segments, n):
+    """Append the segments of attempt ``number``; returns the segments so far and ACKNOWLEDGED, LOST, SPENT, or REPEATED
+    where the design does not listen: every attempt is then a repetition, and the last frame completes.
 
     ``planned`` forces the link outcome (see `layout`), 0 leaves it to the uniforms.
     """
     strokes = design.strokes.shape[0]
     variables = design.variable_column.shape[0]
+    retry = 1 if number > 1 else 0
     frame_loss, ack_loss = x[at.FRAME_LOSS], x[at.ACKNOWLEDGEMENT_LOSS]
     if design.use_signal_to_noise:
-        frame_loss = packet_error(x[at.SIGNAL_TO_NOISE], design.octets[0])
-        ack_loss = packet_error(x[at.SIGNAL_TO_NOISE], design.octets[1])
+        frame_loss = packet_error(x[at.SIGNAL_TO_NOISE], design.octets[message, retry])
+        ack_loss = packet_error(x[at.SIGNAL_TO_NOISE], design.octets[message, 2])
     frame_through = uniforms[variables] >= frame_loss
     back = frame_through and uniforms[variables + 1] >= ack_loss
     if planned > 0:
@@ -120,16 +125,18 @@ def attempt(design, x, uniforms, planned, segments, n):
     result = ACKNOWLEDGED
     listens = False
     for s in range(design.steps.shape[0]):
-        if design.steps[s, at.STEP_WHEN] != at.EACH_ATTEMPT:
+        if design.steps[s, at.STEP_WHEN] != at.EACH_ATTEMPT or design.step_runs[s, message] == 0:
             continue
         base = at.FIXED + at.PER_STROKE * strokes + at.PER_STEP * s
         kind = design.steps[s, at.STEP_KIND]
         duration = x[base + at.STEP_DURATION]
-        if kind == at.FRAME_STEP and design.use_backoff and not accessed:
-            accessed = True
-            n, clear = channel_access(design, x, uniforms, planned, segments, n)
-            if not clear:
-                return n, SPENT
+        if kind == at.FRAME_STEP:
+            duration = design.air_time[s, message, retry]
+            if design.use_backoff and not accessed:
+                accessed = True
+                n, clear = channel_access(design, x, uniforms, planned, float(number), segments, n)
+                if not clear:
+                    return n, SPENT
         delivers = 1.0 if kind == at.FRAME_STEP and frame_through else 0.0
         if kind == at.LISTEN_STEP:
             listens = True
@@ -138,23 +145,24 @@ def attempt(design, x, uniforms, planned, segments, n):
             if not back or duration > timeout:
                 duration = timeout
                 result = LOST
-        n = add_step(design, x, s, strokes, duration, delivers, 0.0, segments, n)
+        n = add_step(design, x, s, strokes, duration, delivers, float(number), segments, n)
     return n, result if listens else REPEATED
 
 
 @inlined
-def add_fixed(design, x, when, required, segments, n):
+def add_fixed(design, x, when, required, message, segments, n):
     """Append the steps that run ``when`` given; for those after the acknowledgement, the required or the other ones."""
     strokes = design.strokes.shape[0]
     for s in range(design.steps.shape[0]):
-        if design.steps[s, at.STEP_WHEN] != when:
+        if design.steps[s, at.STEP_WHEN] != when or design.step_runs[s, message] == 0:
             continue
         if when == at.AFTER and (design.steps[s, at.STEP_REQUIRED] == 1) != required:
             continue
-        base = at.FIXED + at.PER_STROKE * strokes + at.PER_STEP * s
-        tied = 1.0 if when == at.AFTER and not required else 0.0
-        delivers = 1.0 if design.steps[s, at.STEP_KIND] == at.FRAME_STEP else 0.0
-        n = add_step(design, x, s, strokes, x[base + at.STEP_DURATION], delivers, tied, segments, n)
+        duration = x[at.FIXED + at.PER_STROKE * strokes + at.PER_STEP * s + at.STEP_DURATION]
+        delivers = 0.0
+        if design.steps[s, at.STEP_KIND] == at.FRAME_STEP:
+            duration, delivers = design.air_time[s, message, 0], 1.0
+        n = add_step(design, x, s, strokes, duration, delivers, 0.0, segments, n)
     return n
 
 

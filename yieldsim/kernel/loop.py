@@ -8,14 +8,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.kernel import circuit as ct
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
 from yieldsim.kernel import march as mt
-from yieldsim.kernel import state as sv
+from yieldsim.kernel import places as pl
 from yieldsim.kernel.actuation import (
     DONE,
-    JOURNEY,
     begin_ledger,
     end_ledger,
     finish_codes,
@@ -24,8 +22,10 @@ from yieldsim.kernel.actuation import (
     set_leg,
 )
 from yieldsim.kernel.borrowed import borrowed
-from yieldsim.kernel.chance import build_sequence, fill_uniforms, move_variables
-from yieldsim.kernel.compiled import compiled, entry_point, inlined
+from yieldsim.kernel.chance import build_sequence, choose_message, choose_press, fill_uniforms, move_variables
+from yieldsim.kernel.circuit import fill_circuit
+from yieldsim.kernel.compiled import apart, compiled, entry_point
+from yieldsim.kernel.source import fill_source
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -36,21 +36,11 @@ class Work(NamedTuple):
 
     x: FloatArray
     uniforms: FloatArray
-    circuit: FloatArray
-    demand: FloatArray
-    watch: FloatArray
-    state: FloatArray
-    at_start: FloatArray
-    at_end: FloatArray
-    kept: FloatArray
-    journey: FloatArray
+    memory: FloatArray  # see `places`
+    bank_known: FloatArray  # capacitors of the bank that it was made for
     segments: FloatArray
-    counts: IntArray
     source: FloatArray
     breaks: FloatArray
-    wave: FloatArray
-    waves_table: FloatArray
-    out: FloatArray
     samples: FloatArray
     row: FloatArray
     row_codes: IntArray
@@ -58,36 +48,38 @@ class Work(NamedTuple):
     no_ledger: FloatArray
 
 
+def memory_for(design: at.KernelDesign) -> FloatArray:
+    """Return the memory of one actuation, with the design's own tables in it: bias, and curves of the regulator."""
+    curves = (design.off_curve, design.quiescent_curve, design.dropout_curve)
+    first = pl.curve_place(design.strokes.shape[0])
+    tables = np.concatenate([curve.ravel() for curve in (*curves, design.bias)])
+    memory = np.zeros(first + tables.size)
+    memory[first:] = tables
+    memory[pl.CURVES] = first
+    memory[pl.RESTARTS] = 1.0 if design.restart else 0.0
+    for place, curve in zip((pl.OFF_POINTS, pl.QUIESCENT_POINTS, pl.DROPOUT_POINTS), curves, strict=True):
+        memory[place] = len(curve)
+    memory[pl.BIAS_AT] = memory.size - design.bias.size
+    memory[pl.BIAS_LAST] = len(design.bias) - 1
+    return memory
+
+
 def work_for(design: at.KernelDesign) -> Work:
     """Return scratch arrays with the room that ``design`` needs."""
     strokes, points = design.strokes.shape[0], design.waveform.shape[1]
     room = link.segment_room(design.steps.shape[0], design.attempts, int(design.exponents[2]))
-    if design.source == at.SAMPLED:
-        breaks = points
-    elif design.source == at.HALF_SINE:
-        breaks = 3 * strokes
-    else:
-        breaks = 0
-    columns = at.FIXED + at.PER_STROKE * strokes + at.PER_STEP * design.steps.shape[0]
+    breaks = {at.SAMPLED: points, at.NO_SOURCE: 0, at.PACKET: 2}.get(design.source, 3 * strokes)
+    capacitors = design.bank.shape[0]
+    columns = at.FIXED + at.PER_STROKE * strokes + at.PER_STEP * design.steps.shape[0] + at.PER_PART * capacitors
     return Work(
         x=np.zeros(columns),
         uniforms=np.zeros((design.attempts, design.keys.shape[0])),
-        circuit=np.zeros(ct.CIRCUIT),
-        demand=np.zeros(ct.DEMAND),
-        watch=np.zeros(sv.WATCH),
-        state=np.zeros(sv.STATE),
-        at_start=np.zeros(sv.STATE),
-        at_end=np.zeros(sv.STATE),
-        kept=np.zeros(sv.STATE),
-        journey=np.zeros(JOURNEY),
+        memory=memory_for(design),
+        bank_known=np.full(capacitors, np.nan),
         segments=np.zeros((room, link.SEGMENT)),
-        counts=np.zeros(4, dtype=np.int64),
-        source=np.zeros((strokes, 4)),
+        source=np.zeros((1 if design.source == at.PACKET else strokes, 4)),
         breaks=np.zeros(breaks),
-        wave=np.zeros((max(1, strokes), 3)),
-        waves_table=np.zeros((2, points)),
-        out=np.zeros(8),
-        samples=np.zeros((4, 4)),
+        samples=np.zeros((2, points)),
         row=np.zeros(at.VALUES),
         row_codes=np.zeros(at.CODES, dtype=np.int64),
         no_record=np.zeros((0, at.RECORD)),
@@ -106,11 +98,21 @@ def borrow_design(design):
         borrowed(design.waveform),
         borrowed(design.bias),
         borrowed(design.bias_step),
+        borrowed(design.bank),
+        borrowed(design.bank_step),
         borrowed(design.regulator),
+        borrowed(design.restart),
         borrowed(design.dropout_current),
+        borrowed(design.off_curve),
+        borrowed(design.quiescent_curve),
+        borrowed(design.dropout_curve),
+        borrowed(design.efficiency_curve),
         borrowed(design.steps),
         borrowed(design.slopes),
         borrowed(design.attempts),
+        borrowed(design.message_shares),
+        borrowed(design.step_runs),
+        borrowed(design.air_time),
         borrowed(design.octets),
         borrowed(design.use_signal_to_noise),
         borrowed(design.use_backoff),
@@ -131,21 +133,11 @@ def borrow_work(work):
     return Work(
         borrowed(work.x),
         borrowed(work.uniforms),
-        borrowed(work.circuit),
-        borrowed(work.demand),
-        borrowed(work.watch),
-        borrowed(work.state),
-        borrowed(work.at_start),
-        borrowed(work.at_end),
-        borrowed(work.kept),
-        borrowed(work.journey),
+        borrowed(work.memory),
+        borrowed(work.bank_known),
         borrowed(work.segments),
-        borrowed(work.counts),
         borrowed(work.source),
         borrowed(work.breaks),
-        borrowed(work.wave),
-        borrowed(work.waves_table),
-        borrowed(work.out),
         borrowed(work.samples),
         borrowed(work.row),
         borrowed(work.row_codes),
@@ -154,12 +146,17 @@ def borrow_work(work):
     )
 
 
-@inlined
-def usable(x):
-    """Whether a value vector (K,) holds numbers alone; only insulation and clamp may be infinite, which is none."""
+@apart
+def usable(x, parts):
+    """Whether a value vector (K,) holds numbers alone; only insulation, clamp, loss resistance and limit of the
+    precharge may be infinite, which is none. ``parts`` is the number of capacitors of a bank.
+    """
+    first_part = x.shape[0] - at.PER_PART * parts
     for c in range(x.shape[0]):
-        unlimited = (c == at.INSULATION or c == at.CLAMP_VOLTAGE) and x[c] > 0.0
-        if not (math.isfinite(x[c]) or unlimited):
+        unlimited = c in (at.INSULATION, at.CLAMP_VOLTAGE, at.LOSS_RESISTANCE, at.PRECHARGE_LIMIT)
+        if c >= first_part and (c - first_part) % at.PER_PART == at.PART_INSULATION:
+            unlimited = True
+        if not (math.isfinite(x[c]) or (unlimited and x[c] > 0.0)):
             return False
     return True
 
@@ -186,56 +183,59 @@ def run_rows(digest: int) -> Any:
         ledger,
     ):
         _ = digest
-        design, work = borrow_design(owned_design), borrow_work(owned_work)
+        design, w = borrow_design(owned_design), borrow_work(owned_work)
+        m = w.memory
         hashed = points.shape[0] == 0
         for r in range(rows.shape[0]):
             unit = rows[r, at.ROW_UNIT]
             address = (rows[r, at.ROW_UNIT_ID], rows[r, at.ROW_ACTUATION])
             if hashed:
-                fill_uniforms(design, address, 0, work.uniforms[0])
+                fill_uniforms(design, address, 0, w.uniforms[0])
             else:
-                work.uniforms[:] = points[r]
+                for a in range(w.uniforms.shape[0]):
+                    for k in range(w.uniforms.shape[1]):
+                        w.uniforms[a, k] = points[r, a, k]
             if pivots.shape[0] > 0 and not math.isnan(pivots[r]):
-                work.uniforms[0, pivot_slot] = pivots[r]
-            work.x[:] = base[unit]
-            move_variables(design, base[unit], scale[unit], work.uniforms[0], False, work.x)
+                w.uniforms[0, pivot_slot] = pivots[r]
+            for k in range(w.x.shape[0]):
+                w.x[k] = base[unit, k]
+            move_variables(design, base[unit], scale[unit], w.uniforms[0], False, w.x)
             plan = plans[r] if plans.shape[0] > 0 else plans[:, 0]
-            ct.fill_circuit(design, work.x, work.circuit)
+            planned = plan.shape[0] > 0
+            partial = choose_press(design, w.x, w.uniforms[0], plan[design.attempts] if planned else 0)
+            message = choose_message(design, w.uniforms[0], plan[design.attempts + 1] if planned else 0)
+            fill_circuit(design, w.x, m, w.bank_known)
             # moves columns of x from attempt to attempt, none of which circuit and source use
             build_sequence(
-                design, work.x, base[unit], scale[unit], address, work.uniforms, hashed, plan,
-                work.segments, work.counts,
-            )  # fmt: skip
-            if not usable(work.x):
-                values[r, :] = math.nan
-                codes[r, :] = 0
-                codes[r, at.OUTCOME], codes[r, at.START_STROKE] = at.NOT_FINISHED, -1
-                codes[r, at.ATTEMPTS_USED] = work.counts[2]
-                continue
+                design, w.x, base[unit], scale[unit], address, w.uniforms, hashed, plan, message, w.segments, m
+            )
+            good = usable(w.x, design.bank.shape[0])
+            m[pl.LAST] = fill_source(design, w.x, partial, w.source, w.breaks, w.samples)
             # the last row may be run once more, as it really went and with the recorder on
             last = record.shape[0] > 0 and r == rows.shape[0] - 1
-            for run_again in range(2 if last else 1):
+            for run_again in range(2 if last and good else 1):
                 real = run_again == 1
-                aim = max(0.01 * accuracy, 1e-9) if real else accuracy  # finer, so that the ledger closes
-                row, row_codes = (work.row, work.row_codes) if real else (values[r], codes[r])
-                curve, energies = (record, ledger) if real else (work.no_record, work.no_ledger)
-                leg = release(design, work, aim, row, row_codes)
+                m[pl.ACCURACY] = max(0.01 * accuracy, 1e-9) if real else accuracy  # finer, so that the ledger closes
+                row, row_codes = (w.row, w.row_codes) if real else (values[r], codes[r])
+                curve, energies = (record, ledger) if real else (w.no_record, w.no_ledger)
+                leg = release(m, w.x, w.source, w.breaks, w.samples, w.segments, row, row_codes)
+                if not good:
+                    break
                 if real:
-                    begin_ledger(design, work, record, ledger)
+                    begin_ledger(m, record, ledger)
                 while leg != DONE:
-                    until = set_leg(leg, design, work, real, curve, energies)
-                    code = mt.march(
-                        work.state, until, design.source, design.bias, design.bias_step, work.breaks,
-                        work.waves_table, work.source, aim, work.circuit, work.demand, work.watch, curve,
-                        energies, work.out, work.samples, work.wave, work.kept,
-                    )  # fmt: skip
+                    until = set_leg(
+                        leg, m, w.segments, design.efficiency_curve, design.steps.shape[0], real, curve, energies
+                    )
+                    code = mt.march(until, m, w.breaks, w.samples, w.source, curve, energies)
                     if code == mt.FAILED:
                         break
-                    leg = next_leg(leg, code, design, work, real, full, row, row_codes)
+                    leg = next_leg(leg, code, m, w.segments, w.source, w.breaks, w.samples, real, full, row, row_codes)
                 if real:
-                    end_ledger(design, work, ledger)
+                    end_ledger(m, ledger)
                 elif leg == DONE:
-                    finish_codes(work.journey, row, row_codes)
+                    finish_codes(m, row, row_codes)
+            codes[r, at.MESSAGE], codes[r, at.PARTIAL] = message, 1 if partial else 0
 
     return run_rows
 
@@ -268,8 +268,8 @@ def run(
         Index into ``base``, unit number and actuation number of each row; the numbers are the address of its draws.
     points : (N, A, slots) float array, optional
         Uniforms in (0, 1) to use in place of those drawn by address.
-    plans : (N, A) int array, optional
-        Forced link outcomes, see `layout`; 0 leaves an attempt to its uniforms.
+    plans : (N, A + 2) int array, optional
+        Forced link outcomes, press and message, see `layout`; 0 leaves one to its uniforms.
     pivot_slot, pivots : int, (N,) float array, optional
         Uniform that replaces the one of this slot in the first attempt, NaN for not; meant before rank correlation.
     full : bool
@@ -286,8 +286,15 @@ def run(
     values : (N, VALUES) float array
     codes : (N, CODES) int array
         Columns as in `layout`.
+
+    Raises
+    ------
+    ValueError
+        ``plans`` of another shape.
     """
     count = rows.shape[0]
+    if plans is not None and plans.shape != (count, design.attempts + at.PLAN_MORE):
+        raise ValueError(f"plans have shape {plans.shape}, not {(count, design.attempts + at.PLAN_MORE)}")
     values = np.empty((count, at.VALUES))
     codes = np.empty((count, at.CODES), dtype=np.int64)
     work = work_for(design)

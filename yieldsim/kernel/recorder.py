@@ -2,11 +2,14 @@
 
 import numpy as np
 
-from yieldsim.kernel import circuit as ct
 from yieldsim.kernel import layout as at
+from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
-from yieldsim.kernel.compiled import compiled
+from yieldsim.kernel.circuit import leakage
+from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.demand import load_of
 from yieldsim.kernel.drain import charge_after
+from yieldsim.kernel.onset import across_after, driving
 
 # Gauss-Legendre nodes and weights on (0, 1), five points: exact to degree 9
 NODES = (np.polynomial.legendre.leggauss(5)[0] + 1.0) / 2.0
@@ -15,8 +18,17 @@ POINTS = 4  # recorded points a step; the first row of a record counts those in 
 PIECES = 8  # of a blocked stretch: a converter may pass from one way of drawing to another within it
 
 
-@compiled
-def put(record, t, emf, coil, v, v_in, output, drawn, phase):
+@inlined
+def supply_of(v_in, m):
+    """Supply V_out [V] of the radio and its load current [A] at regulator input ``v_in`` [V], 0 while no step runs."""
+    if m[pl.LEDGER_COLUMN] < 0.0:
+        return 0.0, 0.0
+    load, _, output = load_of(v_in, m)
+    return output, load
+
+
+@apart
+def put(t, emf, coil, v, v_in, drawn, m, record):
     """Append one point of the curve; a full buffer keeps what it has."""
     n = int(record[0, 0]) + 1
     if n >= record.shape[0]:
@@ -27,73 +39,80 @@ def put(record, t, emf, coil, v, v_in, output, drawn, phase):
     record[n, at.REC_COIL] = coil
     record[n, at.REC_STORE] = v
     record[n, at.REC_INPUT] = v_in
-    record[n, at.REC_OUTPUT] = output
+    record[n, at.REC_OUTPUT] = max(supply_of(v_in, m)[0], 0.0)
     record[n, at.REC_DRAWN] = drawn
-    record[n, at.REC_PHASE] = phase
+    record[n, at.REC_PHASE] = m[pl.PHASE]
 
 
-@compiled
-def book(dt, emf, i, v, v_in, drawn, clamped, c, demand, column, ledger):
-    """Book the powers of a moment for ``dt`` [s] into the energy ledger [J]."""
-    lost = ct.leakage(v, c)
-    ledger[at.LED_SOURCE] += dt * emf * i
-    ledger[at.LED_COIL] += dt * c[ct.R_COIL] * i * i
-    ledger[at.LED_DIODE] += dt * i * (c[ct.DROP] + c[ct.R_DIODE] * i)
-    ledger[at.LED_ESR] += dt * c[ct.R_ESR] * (i - drawn) ** 2
+@apart
+def book(dt, e, across, i, v, v_in, drawn, clamped, m, ledger):
+    """Book the powers of a moment for ``dt`` [s] into the energy ledger [J].
+
+    ``e`` is the emf [V], or ds/dt of a piezoelectric swing, whose source capacitance stands at ``across`` [V]: its work
+    is that of a current C_p ds/dt at this voltage.
+    """
+    lost = leakage(v, m)
+    if m[pl.KIND] == at.PIEZO:
+        ledger[at.LED_SOURCE] += dt * across * m[pl.INERTIA] * e
+        ledger[at.LED_COIL] += dt * across * across * m[pl.LOSS]
+    elif m[pl.KIND] == at.PACKET:
+        if m[pl.WAVES] > 0.0:
+            ledger[at.LED_SOURCE] += dt * (v * i + m[pl.POWER_LOST])
+            ledger[at.LED_COIL] += dt * m[pl.POWER_LOST]
+    else:
+        ledger[at.LED_SOURCE] += dt * e * i
+        ledger[at.LED_COIL] += dt * m[pl.R_COIL] * i * i
+    if m[pl.KIND] != at.PACKET:
+        ledger[at.LED_DIODE] += dt * i * (m[pl.DROP] + (m[pl.R_LOOP] - m[pl.R_COIL]) * i)
+    through = (i if m[pl.ESR_SOURCE] > 0.0 else 0.0) - drawn
+    ledger[at.LED_ESR] += dt * m[pl.ESR] * through**2
     ledger[at.LED_LEAKAGE] += dt * v * lost
     if clamped:
         ledger[at.LED_CLAMP] += dt * v * (i - drawn - lost)
     used = 0.0
+    column = int(m[pl.LEDGER_COLUMN])
     if column >= 0:
-        output, load = ct.supply(v_in, c, demand)
+        output, load = supply_of(v_in, m)
         used = output * load
         ledger[column] += dt * used
     ledger[at.LED_REGULATOR] += dt * (v_in * drawn - used)
 
 
-@compiled
-def output_of(v_in, c, demand, column):
-    """Supply of the radio [V], 0 while no step runs."""
-    if column < 0:
-        return 0.0
-    output, _ = ct.supply(v_in, c, demand)
-    return max(output, 0.0)
-
-
-@compiled
-def record_step(
-    t, h, i, q, polarity, clamped, kind, wave, waves, c, demand, bias, bias_step, out, phase, column, record, ledger
-):
-    """Record a conducting step of ``h`` [s] from (i, q) at ``t`` and book its energies."""
+@apart
+def record_step(t, h, y, q, clamped, m, record, ledger):
+    """Record a conducting step of ``h`` [s] from (y, q) at ``t`` and book its energies."""
+    polarity = m[pl.POLARITY]
     for k in range(POINTS + 1):
         x = k / POINTS
-        ik, qk = st.point(x, t, h, i, q, polarity, kind, wave, waves, c, demand, bias, bias_step, out)
-        v_in, v, drawn = st.input_voltage(ik, qk, c, demand, bias, bias_step)
-        e = st.emf_at(t + x * h, kind, wave, waves)
-        put(record, t + x * h, e, polarity * ik, v, v_in, output_of(v_in, c, demand, column), drawn, phase)
+        yk, ik, qk = st.point(x, t, h, y, q, m)
+        v_in, v, drawn = st.input_voltage(ik, qk, m)
+        e = polarity * yk if m[pl.KIND] == at.PIEZO else st.emf_at(t + x * h, m)
+        put(t + x * h, e, polarity * ik, v, v_in, drawn, m, record)
     for k in range(NODES.shape[0]):
-        ik, qk = st.point(NODES[k], t, h, i, q, polarity, kind, wave, waves, c, demand, bias, bias_step, out)
-        v_in, v, drawn = st.input_voltage(ik, qk, c, demand, bias, bias_step)
-        e = st.emf_at(t + NODES[k] * h, kind, wave, waves)
-        book(WEIGHTS[k] * h, polarity * e, ik, v, v_in, drawn, clamped, c, demand, column, ledger)
+        yk, ik, qk = st.point(NODES[k], t, h, y, q, m)
+        v_in, v, drawn = st.input_voltage(ik, qk, m)
+        e = polarity * st.emf_at(t + NODES[k] * h, m)
+        book(WEIGHTS[k] * h, e, yk, ik, v, v_in, drawn, clamped, m, ledger)
 
 
-@compiled
-def record_blocked(t, span, q, kind, wave, waves, accuracy, c, demand, bias, bias_step, phase, column, record, ledger):
+@apart
+def record_blocked(t, span, q, m, record, ledger):
     """Record a blocked stretch of ``span`` [s] from charge ``q`` at ``t`` and book its energies."""
     if span <= 0.0:
         return
+    piezo = m[pl.KIND] == at.PIEZO
     piece = span / PIECES
     for n in range(PIECES):
-        began = t + n * piece
+        began = n * piece
         for k in range(POINTS + 1):
             x = piece * k / POINTS
-            left = charge_after(q, x, accuracy, c, demand, bias, bias_step)
-            v_in, v, drawn = st.input_voltage(0.0, left, c, demand, bias, bias_step)
-            e = st.emf_at(began + x, kind, wave, waves)
-            put(record, began + x, e, 0.0, v, v_in, output_of(v_in, c, demand, column), drawn, phase)
+            left = charge_after(q, x, m)
+            v_in, v, drawn = st.input_voltage(0.0, left, m)
+            put(t + began + x, driving(t, began + x, m), 0.0, v, v_in, drawn, m, record)
         for k in range(NODES.shape[0]):
-            left = charge_after(q, piece * NODES[k], accuracy, c, demand, bias, bias_step)
-            v_in, v, drawn = st.input_voltage(0.0, left, c, demand, bias, bias_step)
-            book(WEIGHTS[k] * piece, 0.0, 0.0, v, v_in, drawn, False, c, demand, column, ledger)
-        q = charge_after(q, piece, accuracy, c, demand, bias, bias_step)
+            left = charge_after(q, piece * NODES[k], m)
+            v_in, v, drawn = st.input_voltage(0.0, left, m)
+            x = began + piece * NODES[k]
+            across = across_after(t, x, m) if piezo else 0.0
+            book(WEIGHTS[k] * piece, st.emf_at(t + x, m), across, 0.0, v, v_in, drawn, False, m, ledger)
+        q = charge_after(q, piece, m)

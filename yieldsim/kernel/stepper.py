@@ -1,19 +1,23 @@
-"""One step of the charging circuit: coil current and store charge under a rectified emf.
+"""One step of the charging circuit: source variable and store charge under a rectified source.
 
-    L di/dt = |e| - n V_0 - (R_coil + n r_d) i - V_in          while the bridge conducts, i = |j|
-      dq/dt = i - i_reg(V_in) - leakage(V)
-       V_in = V + ESR (i - i_reg)
+    coil            L di/dt = |e| - n V_0 - (R_coil + n r_d) i - V_in            while the bridge conducts, i = |j|
+    piezoelectric   C_p du/dt = C_p ds/dt - u / R_loss - i,   u = n V_0 + n r_d i + V_in          u = |v| across C_p
+    energy packet   0 = P / V - i
+    store           dq/dt = i - i_reg(V_in) - leakage(V),   V_in = V + ESR (i - i_reg)
 
-L may be zero (the first line is then algebraic) or tiny (stiff), so the step is the stiffly accurate Rosenbrock method
+The source variable y is the current i, or the voltage u of a piezoelectric source. L may be zero (the line is then
+algebraic) or tiny, and C_p meets a small resistance (both stiff), so the step is the stiffly accurate Rosenbrock method
 RODAS of order 4 with an embedded third order and a dense output of order 3: E. Hairer and G. Wanner, Solving Ordinary
 Differential Equations II, 2nd ed., Springer 1996, section VI.4 and its coefficients.
 """
 
 import math
 
-from yieldsim.kernel import circuit as ct
 from yieldsim.kernel import layout as at
-from yieldsim.kernel.compiled import compiled, inlined
+from yieldsim.kernel import places as pl
+from yieldsim.kernel.circuit import leakage, store_voltage
+from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.demand import draw
 
 GAMMA = 0.25
 A21 = 1.544
@@ -48,182 +52,252 @@ H31, H32, H33, H34, H35 = (
     -6.594389125716872,
 )
 
-# --- a source over one interval between its break points: what `emf_at` reads ---------------------------------------
-# rows: active half-sines; row 0 is (offset, slope, from) of a straight line for a sampled waveform
-WAVE_AMPLITUDE, WAVE_RATE, WAVE_START = 0, 1, 2
+# Newton steps of a current on its loop equation, which is straight unless the regulator's current bends it.
+LOOP_STEPS = 3
+# An energy packet meets no lower store voltage than this [V]: below it the current would have no bound.
+LOWEST_STORE = 0.01
 
 
 @inlined
-def emf_at(t, kind, wave, waves):
-    """Open-circuit emf [V], signed, at time ``t`` [s] within the present interval."""
+def emf_at(t, m):
+    """Open-circuit emf [V], signed, at time ``t`` [s] within the present interval; ds/dt of a piezoelectric swing."""
+    waves = int(m[pl.WAVES])
     if waves == 0:
         return 0.0
-    if kind == at.SAMPLED:
-        return wave[0, 0] + wave[0, 1] * (t - wave[0, 2])
+    if m[pl.KIND] == at.SAMPLED:
+        return m[pl.WAVE] + m[pl.WAVE + 1] * (t - m[pl.WAVE + 2])
     value = 0.0
-    for k in range(waves):
-        value += wave[k, WAVE_AMPLITUDE] * math.sin(wave[k, WAVE_RATE] * (t - wave[k, WAVE_START]))
+    for k in range(pl.WAVE, pl.WAVE + pl.PER_WAVE * waves, pl.PER_WAVE):
+        value += m[k] * math.sin(m[k + pl.WAVE_RATE] * (t - m[k + pl.WAVE_START]))
     return value
 
 
-@compiled
-def emf_slope(t, kind, wave, waves):
-    """Slope of the emf [V/s] at time ``t`` [s] within the present interval."""
+@inlined
+def emf_slope(t, m):
+    """Slope of `emf_at` at time ``t`` [s] within the present interval."""
+    waves = int(m[pl.WAVES])
     if waves == 0:
         return 0.0
-    if kind == at.SAMPLED:
-        return wave[0, 1]
+    if m[pl.KIND] == at.SAMPLED:
+        return m[pl.WAVE + 1]
     slope = 0.0
-    for k in range(waves):
-        rate = wave[k, WAVE_RATE]
-        slope += wave[k, WAVE_AMPLITUDE] * rate * math.cos(rate * (t - wave[k, WAVE_START]))
+    for k in range(pl.WAVE, pl.WAVE + pl.PER_WAVE * waves, pl.PER_WAVE):
+        slope += m[k] * m[k + pl.WAVE_RATE] * math.cos(m[k + pl.WAVE_RATE] * (t - m[k + pl.WAVE_START]))
     return slope
 
 
 @inlined
-def rates(i, q, emf, c, demand, bias, bias_step, clamped):
-    """Right-hand sides of the two equations: coil voltage [V] and net store current [A], and V_in [V]."""
-    v, _ = ct.store_voltage(q, c[ct.C_STORE], bias, bias_step)
-    terminal = v + c[ct.R_ESR] * i
-    drawn, _ = ct.draw(terminal, c, demand)
-    v_in = terminal - c[ct.R_ESR] * drawn
-    f = emf - c[ct.DROP] - (c[ct.R_COIL] + c[ct.R_DIODE]) * i - v_in
-    g = 0.0 if clamped else i - drawn - ct.leakage(v, c)
-    return f, g
+def packet_current(v, m):
+    """Current [A] of an energy packet into a store at ``v`` [V], and its slope [S]."""
+    if v > LOWEST_STORE:
+        return m[pl.POWER_IN] / v, -m[pl.POWER_IN] / (v * v)
+    return m[pl.POWER_IN] / LOWEST_STORE, 0.0
 
 
-@compiled
-def step(t, h, i, q, polarity, kind, wave, waves, c, demand, bias, bias_step, clamped, out):
-    """Advance (i, q) by ``h`` [s] from time ``t``; the bridge conducts.
-
-    ``out`` (8,) receives i and q at the end, their error estimates, and the two dense-output coefficients of each:
-    y(theta) = (1 - theta) y0 + theta (y1 + (1 - theta) (k3 + theta k4)).
+@apart
+def loop_current(i, v, driving, m):
+    """Current [A], below zero where the bridge would block, that ``driving`` [V] sends through the loop into a store
+    at ``v`` [V]: of a coil without inductance, or of a piezoelectric source. Newton steps from ``i``.
     """
-    inductance = c[ct.COIL_L]
-    esr = c[ct.R_ESR]
-    v, v_q = ct.store_voltage(q, c[ct.C_STORE], bias, bias_step)
-    terminal = v + esr * i
-    _, gain = ct.draw(terminal, c, demand)
-    e0 = polarity * emf_at(t, kind, wave, waves)
-    e_t = polarity * emf_slope(t, kind, wave, waves)
-    pass_on = 1.0 - esr * gain  # dV_in / dterminal
-    f_i = -(c[ct.R_COIL] + c[ct.R_DIODE]) - esr * pass_on
-    f_q = -pass_on * v_q
-    g_i, g_q = 0.0, 0.0
-    if not clamped:
-        g_i = pass_on
-        g_q = -(gain + (c[ct.C_STORE] * c[ct.LEAK_RATE] if v > 0.0 else 0.0)) * v_q
-    m_ii = inductance / (h * GAMMA) - f_i
-    m_qq = 1.0 / (h * GAMMA) - g_q
-    det = m_ii * m_qq - f_q * g_i
-    w_ii, w_iq, w_qi, w_qq = m_qq / det, f_q / det, g_i / det, m_ii / det
-    lh, qh = inductance / h, 1.0 / h
-
-    f, g = rates(i, q, e0, c, demand, bias, bias_step, clamped)
-    f += h * D1 * e_t
-    i1, q1 = w_ii * f + w_iq * g, w_qi * f + w_qq * g
-
-    e = emf_at(t + T2 * h, kind, wave, waves)
-    f, g = rates(i + A21 * i1, q + A21 * q1, polarity * e, c, demand, bias, bias_step, clamped)
-    f += lh * (C21 * i1) + h * D2 * e_t
-    g += qh * (C21 * q1)
-    i2, q2 = w_ii * f + w_iq * g, w_qi * f + w_qq * g
-
-    e = emf_at(t + T3 * h, kind, wave, waves)
-    f, g = rates(i + A31 * i1 + A32 * i2, q + A31 * q1 + A32 * q2, polarity * e, c, demand, bias, bias_step, clamped)
-    f += lh * (C31 * i1 + C32 * i2) + h * D3 * e_t
-    g += qh * (C31 * q1 + C32 * q2)
-    i3, q3 = w_ii * f + w_iq * g, w_qi * f + w_qq * g
-
-    e = emf_at(t + T4 * h, kind, wave, waves)
-    f, g = rates(
-        i + A41 * i1 + A42 * i2 + A43 * i3,
-        q + A41 * q1 + A42 * q2 + A43 * q3,
-        polarity * e, c, demand, bias, bias_step, clamped,
-    )  # fmt: skip
-    f += lh * (C41 * i1 + C42 * i2 + C43 * i3) + h * D4 * e_t
-    g += qh * (C41 * q1 + C42 * q2 + C43 * q3)
-    i4, q4 = w_ii * f + w_iq * g, w_qi * f + w_qq * g
-
-    e = emf_at(t + h, kind, wave, waves)
-    e *= polarity
-    iy = i + A51 * i1 + A52 * i2 + A53 * i3 + A54 * i4
-    qy = q + A51 * q1 + A52 * q2 + A53 * q3 + A54 * q4
-    f, g = rates(iy, qy, e, c, demand, bias, bias_step, clamped)
-    f += lh * (C51 * i1 + C52 * i2 + C53 * i3 + C54 * i4)
-    g += qh * (C51 * q1 + C52 * q2 + C53 * q3 + C54 * q4)
-    i5, q5 = w_ii * f + w_iq * g, w_qi * f + w_qq * g
-
-    iy += i5
-    qy += q5
-    f, g = rates(iy, qy, e, c, demand, bias, bias_step, clamped)
-    f += lh * (C61 * i1 + C62 * i2 + C63 * i3 + C64 * i4 + C65 * i5)
-    g += qh * (C61 * q1 + C62 * q2 + C63 * q3 + C64 * q4 + C65 * q5)
-    i6, q6 = w_ii * f + w_iq * g, w_qi * f + w_qq * g
-
-    out[0] = iy + i6
-    out[1] = qy + q6
-    out[2] = i6
-    out[3] = q6
-    out[4] = H21 * i1 + H22 * i2 + H23 * i3 + H24 * i4 + H25 * i5
-    out[5] = H31 * i1 + H32 * i2 + H33 * i3 + H34 * i4 + H35 * i5
-    out[6] = H21 * q1 + H22 * q2 + H23 * q3 + H24 * q4 + H25 * q5
-    out[7] = H31 * q1 + H32 * q2 + H33 * q3 + H34 * q4 + H35 * q5
-
-
-@inlined
-def dense(theta, i, q, out):
-    """Return coil current [A] and charge [C] at the share ``theta`` of the step last made from (i, q)."""
-    rest = 1.0 - theta
-    return (
-        rest * i + theta * (out[0] + rest * (out[4] + theta * out[5])),
-        rest * q + theta * (out[1] + rest * (out[6] + theta * out[7])),
-    )
-
-
-@inlined
-def input_voltage(i, q, c, demand, bias, bias_step):
-    """Return V_in [V], the store voltage V [V] and the regulator's input current [A] at coil current i and charge q."""
-    v, _ = ct.store_voltage(q, c[ct.C_STORE], bias, bias_step)
-    terminal = v + c[ct.R_ESR] * i
-    drawn, _ = ct.draw(terminal, c, demand)
-    return terminal - c[ct.R_ESR] * drawn, v, drawn
-
-
-@compiled
-def loop_current(i, q, emf, c, demand, bias, bias_step):
-    """Coil current [A], below zero where the bridge would block, of a coil without inductance at charge ``q``.
-
-    Newton steps on its loop equation, which is straight unless the regulator's current bends it.
-    """
-    esr = c[ct.R_ESR]
-    v, _ = ct.store_voltage(q, c[ct.C_STORE], bias, bias_step)
-    resistance = c[ct.R_COIL] + c[ct.R_DIODE]
-    for _ in range(3):
-        drawn, gain = ct.draw(v + esr * i, c, demand)
-        f = emf - c[ct.DROP] - resistance * i - (v + esr * (i - drawn))
+    esr, resistance = m[pl.ESR], m[pl.R_LOOP]
+    for _ in range(LOOP_STEPS):
+        drawn, gain = draw(v + esr * i, m)
+        f = driving - m[pl.DROP] - resistance * i - (v + esr * (i - drawn))
         slope = resistance + esr * (1.0 - esr * gain)
         if slope <= 0.0:
             break
         i += f / slope
+        if m[pl.FORM] == pl.STEADY:
+            break
     return i
 
 
-@compiled
-def point(theta, t, h, i, q, polarity, kind, wave, waves, c, demand, bias, bias_step, out):
-    """Return coil current [A] and charge [C] at the share ``theta`` of the step of ``h`` [s] last made from ``t``.
+@inlined
+def current_of(y, v, m):
+    """Current [A] through the bridge at the source variable ``y`` and store voltage ``v`` [V]."""
+    return loop_current(m[pl.COIL], v, y, m) if m[pl.KIND] == at.PIEZO else y
 
-    Without inductance the current follows from charge and emf: the dense output of an algebraic variable is the less
-    accurate, and its error estimate does not see it.
+
+@inlined
+def rates(y, q, e, clamped, m):
+    """Right-hand sides at the emf (or ds/dt) ``e``: of the source variable, and the net current into the store [A]."""
+    v, _ = store_voltage(q, m)
+    i = current_of(y, v, m)
+    terminal = v + m[pl.ESR_SOURCE] * i
+    drawn, _ = draw(terminal, m)
+    if m[pl.KIND] == at.PIEZO:
+        f = m[pl.INERTIA] * e - m[pl.LOSS] * y - i
+    elif m[pl.KIND] == at.PACKET:
+        f = packet_current(v, m)[0] - y
+    else:
+        f = e - m[pl.DROP] - m[pl.R_LOOP] * i - (terminal - m[pl.ESR] * drawn)
+    return f, (0.0 if clamped else i - drawn - leakage(v, m))
+
+
+@inlined
+def slopes(y, q, clamped, m):
+    """Slopes of `rates` against y and q: f_y, f_q, g_y, g_q."""
+    v, v_q = store_voltage(q, m)
+    esr = m[pl.ESR]
+    i = current_of(y, v, m)
+    _, gain = draw(v + m[pl.ESR_SOURCE] * i, m)
+    pass_on = 1.0 - esr * gain  # dV_in / dterminal
+    lost = m[pl.LEAK] if v > 0.0 else 0.0
+    if m[pl.KIND] == at.PIEZO:
+        i_y = 1.0 / (m[pl.R_LOOP] + esr * pass_on)
+        i_q = -pass_on * v_q * i_y
+        f_y, f_q = -m[pl.LOSS] - i_y, -i_q
+        g_y, g_q = i_y * pass_on, i_q - gain * (v_q + esr * i_q) - lost * v_q
+    elif m[pl.KIND] == at.PACKET:
+        f_y, f_q = -1.0, packet_current(v, m)[1] * v_q
+        g_y, g_q = 1.0, -(gain + lost) * v_q
+    else:
+        f_y, f_q = -m[pl.R_LOOP] - esr * pass_on, -pass_on * v_q
+        g_y, g_q = pass_on, -(gain + lost) * v_q
+    if clamped:
+        g_y, g_q = 0.0, 0.0
+    return f_y, f_q, g_y, g_q
+
+
+@apart
+def step(t, h, y, q, clamped, m):
+    """Advance (y, q) by ``h`` [s] from time ``t``; the bridge conducts.
+
+    The places from OUT receive y and q at the end, their error estimates, and the two dense-output coefficients of
+    each: y(theta) = (1 - theta) y0 + theta (y1 + (1 - theta) (k3 + theta k4)).
     """
-    ix, qx = dense(theta, i, q, out)
-    if c[ct.COIL_L] == 0.0:
-        emf = polarity * emf_at(t + theta * h, kind, wave, waves)
-        ix = loop_current(ix, qx, emf, c, demand, bias, bias_step)
-    return ix, qx
+    polarity = m[pl.POLARITY]
+    f_y, f_q, g_y, g_q = slopes(y, q, clamped, m)
+    inertia = m[pl.INERTIA]
+    e_t = polarity * emf_slope(t, m)
+    if m[pl.KIND] == at.PIEZO:
+        e_t *= inertia
+    m_yy = inertia / (h * GAMMA) - f_y
+    m_qq = 1.0 / (h * GAMMA) - g_q
+    det = m_yy * m_qq - f_q * g_y
+    w_yy, w_yq, w_qy, w_qq = m_qq / det, f_q / det, g_y / det, m_yy / det
+    lh, qh = inertia / h, 1.0 / h
+
+    f, g = rates(y, q, polarity * emf_at(t, m), clamped, m)
+    f += h * D1 * e_t
+    y1, q1 = w_yy * f + w_yq * g, w_qy * f + w_qq * g
+
+    f, g = rates(y + A21 * y1, q + A21 * q1, polarity * emf_at(t + T2 * h, m), clamped, m)
+    f += lh * (C21 * y1) + h * D2 * e_t
+    g += qh * (C21 * q1)
+    y2, q2 = w_yy * f + w_yq * g, w_qy * f + w_qq * g
+
+    e = polarity * emf_at(t + T3 * h, m)
+    f, g = rates(y + A31 * y1 + A32 * y2, q + A31 * q1 + A32 * q2, e, clamped, m)
+    f += lh * (C31 * y1 + C32 * y2) + h * D3 * e_t
+    g += qh * (C31 * q1 + C32 * q2)
+    y3, q3 = w_yy * f + w_yq * g, w_qy * f + w_qq * g
+
+    e = polarity * emf_at(t + T4 * h, m)
+    f, g = rates(y + A41 * y1 + A42 * y2 + A43 * y3, q + A41 * q1 + A42 * q2 + A43 * q3, e, clamped, m)
+    f += lh * (C41 * y1 + C42 * y2 + C43 * y3) + h * D4 * e_t
+    g += qh * (C41 * q1 + C42 * q2 + C43 * q3)
+    y4, q4 = w_yy * f + w_yq * g, w_qy * f + w_qq * g
+
+    e = polarity * emf_at(t + h, m)
+    yy = y + A51 * y1 + A52 * y2 + A53 * y3 + A54 * y4
+    qq = q + A51 * q1 + A52 * q2 + A53 * q3 + A54 * q4
+    f, g = rates(yy, qq, e, clamped, m)
+    f += lh * (C51 * y1 + C52 * y2 + C53 * y3 + C54 * y4)
+    g += qh * (C51 * q1 + C52 * q2 + C53 * q3 + C54 * q4)
+    y5, q5 = w_yy * f + w_yq * g, w_qy * f + w_qq * g
+
+    yy += y5
+    qq += q5
+    f, g = rates(yy, qq, e, clamped, m)
+    f += lh * (C61 * y1 + C62 * y2 + C63 * y3 + C64 * y4 + C65 * y5)
+    g += qh * (C61 * q1 + C62 * q2 + C63 * q3 + C64 * q4 + C65 * q5)
+    y6, q6 = w_yy * f + w_yq * g, w_qy * f + w_qq * g
+
+    m[pl.OUT] = yy + y6
+    m[pl.OUT + 1] = qq + q6
+    m[pl.OUT + 2] = y6
+    m[pl.OUT + 3] = q6
+    m[pl.OUT + 4] = H21 * y1 + H22 * y2 + H23 * y3 + H24 * y4 + H25 * y5
+    m[pl.OUT + 5] = H31 * y1 + H32 * y2 + H33 * y3 + H34 * y4 + H35 * y5
+    m[pl.OUT + 6] = H21 * q1 + H22 * q2 + H23 * q3 + H24 * q4 + H25 * q5
+    m[pl.OUT + 7] = H31 * q1 + H32 * q2 + H33 * q3 + H34 * q4 + H35 * q5
 
 
-@compiled
+@inlined
+def input_voltage(i, q, m):
+    """Return V_in [V], the store voltage V [V] and the regulator's input current [A] at source current i, charge q."""
+    v, _ = store_voltage(q, m)
+    terminal = v + m[pl.ESR_SOURCE] * i
+    drawn, _ = draw(terminal, m)
+    return terminal - m[pl.ESR] * drawn, v, drawn
+
+
+@inlined
+def source_variable(m):
+    """Return the source variable at the present state: current [A], or |v| across C_p [V]."""
+    return m[pl.POLARITY] * m[pl.ACROSS] if m[pl.KIND] == at.PIEZO else m[pl.COIL]
+
+
+@inlined
+def point(theta, t, h, y, q, m):
+    """Return source variable, current [A] and charge [C] at the share ``theta`` of the step of ``h`` [s] last made.
+
+    Where the current follows from the charge at once, it is worked out from that: the dense output of an algebraic
+    variable is the less accurate, and its error estimate does not see it.
+    """
+    rest = 1.0 - theta
+    o = pl.OUT
+    yx = rest * y + theta * (m[o] + rest * (m[o + 4] + theta * m[o + 5]))
+    qx = rest * q + theta * (m[o + 1] + rest * (m[o + 6] + theta * m[o + 7]))
+    if m[pl.FOLLOWS] == 0.0:
+        return yx, yx, qx
+    if m[pl.KIND] == at.PIEZO and m[pl.CLAMPED] < 0.5 and h > 0.0:
+        bent = m[o + 6] + theta * m[o + 7]
+        rate = (m[o + 1] - q + (rest - theta) * bent + theta * rest * m[o + 7]) / h
+        return yx, shared_current(rate, qx, m), qx
+    return yx, settled_current(yx, qx, t + theta * h, m), qx
+
+
+@apart
+def shared_current(rate, q, m):
+    """Current [A] of a piezoelectric source from the ``rate`` of the store's charge [A] and what is taken from it.
+
+    A small resistance makes much of a small error of the source's voltage; the charge has none.
+    """
+    v, _ = store_voltage(q, m)
+    drawn, _ = draw(v + m[pl.ESR] * m[pl.COIL], m)
+    return rate + drawn + leakage(v, m)
+
+
+@apart
+def settled_current(y, q, t, m):
+    """Current [A] at the source variable ``y`` and charge ``q`` at ``t``: from its equation where that has no inertia.
+
+    Below zero where the bridge would block.
+    """
+    if m[pl.KIND] == at.PIEZO:
+        v, _ = store_voltage(q, m)
+        return loop_current(m[pl.COIL], v, y, m)
+    if m[pl.FOLLOWS] == 0.0:
+        return y
+    v, _ = store_voltage(q, m)
+    if m[pl.KIND] == at.PACKET:
+        return packet_current(v, m)[0]
+    return loop_current(y, v, m[pl.POLARITY] * emf_at(t, m), m)
+
+
+@inlined
+def narrow(x, y, low, y_low, high, y_high, side):
+    """Put (x, y) in place of the end of a bracket (y_low <= 0 < y_high) of its sign: the Illinois rule, which halves
+    the value at an end that stays twice. Returns the bracket and the side that moved.
+    """
+    if y <= 0.0:
+        return x, y, high, (0.5 * y_high if side == 1 else y_high), 1
+    return low, (0.5 * y_low if side == -1 else y_low), x, y, -1
+
+
+@apart
 def cubic_extremes(y0, y1, y2, y3):
     """Places in (0, 1) of the extremes of the cubic through y at 0, 1/3, 2/3, 1; -1 where there is none."""
     a1 = (-11.0 * y0 + 18.0 * y1 - 9.0 * y2 + 2.0 * y3) / 2.0

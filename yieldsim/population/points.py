@@ -82,6 +82,13 @@ _OWNERS = (
     "link.backoff.busy_5@event",
     "storage.esr.ageing.change@unit",
     "link.backoff.unit@unit",
+    "harvester.partial@event",
+    "radio.message@event",
+    "harvester.open_circuit_swing@unit",
+    "harvester.source_capacitance@unit",
+    "harvester.energy@unit",
+    "storage.capacitance.dielectric@unit",
+    "harvester.partial.travel@actuation",
 )
 BLOCKS = 2
 OWNED = 128  # dimensions kept for the list, blocks interleaved

@@ -11,9 +11,10 @@ from yieldsim.population.variables import variables_of
 
 
 def event_names(design: Design) -> tuple[str, ...]:
-    """Return the names of the link's own draws: losses, latency of the acknowledgement, backoffs, busy.
+    """Return the names of what happens: losses, latency of the acknowledgement, backoffs, busy, press, message.
 
-    There is one backoff and one busy slot even where the design has no backoff, as the loop expects.
+    There is one backoff and one busy slot even where the design has no backoff, as the loop expects; and one for
+    whether the press stops short and one for which message is sent even where there is no choice.
     """
     listening = [step.name for step in design.radio.sequence if step.acknowledgement is not None]
     latency = f"radio.{listening[0]}.latency" if listening else "radio.latency"
@@ -25,11 +26,13 @@ def event_names(design: Design) -> tuple[str, ...]:
         latency,
         *(f"link.backoff.slot_{k}" for k in slots),
         *(f"link.backoff.busy_{k}" for k in slots),
+        "harvester.partial",
+        "radio.message",
     )
 
 
 def slot_names(design: Design) -> tuple[str, ...]:
-    """Return the names of all slots: actuation-level variables in file order, then the link's draws.
+    """Return the names of all slots: actuation-level variables in file order, then what happens.
 
     Raises
     ------

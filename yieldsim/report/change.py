@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from yieldsim.report.entries import SOURCES, group_of
+from yieldsim.report.entries import SOURCES, group_of, shown
 from yieldsim.report.grids import scope
 from yieldsim.report.numbers import condition, engineering, fixed, plain, share, small_share, stated
 
@@ -181,7 +181,7 @@ def _where_energy_goes(actuation: ActuationResult) -> Remark | None:
     )
     text = (
         f"Of {engineering(whole, 'J')} at hand in the nominal actuation there: {told}. The largest single "
-        f"loss is \u201c{largest}\u201d, {engineering(losses[largest], 'J')}."
+        f"loss is \u201c{shown(largest, actuation.source)}\u201d, {engineering(losses[largest], 'J')}."
     )
     return Remark("Where the energy goes", text)
 

@@ -10,6 +10,8 @@ from pathlib import Path
 from yieldsim.words.errors import Problem, WorkError
 
 ANSWER = "result.json"
+#: command -> what is put behind its name for each picture beside the first, in their order
+MORE: dict[str, tuple[str, ...]] = {"yield": ("ledger",), "actuation": ("ledger", "drawn")}
 
 
 def refuse_unusable(folder: Path) -> None:

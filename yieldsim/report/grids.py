@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from yieldsim.analysis.verdict import MET, NOT_MET, judge
+from yieldsim.report.commands import opening
 from yieldsim.report.numbers import (
     ABSENT,
     engineering,
@@ -188,6 +189,29 @@ def addresses(result: YieldResult) -> Grid:
         for a in found[:_WORST]
     )
     return Grid(("kind", "temperature [\u00b0C]", "age [yr]", "unit", "actuation", "outcome", "voltage margin"), rows)
+
+
+def how_to_open(result: YieldResult) -> str:
+    """Return the command that opens the first of the addresses, empty where there is none."""
+    first = next((a for found in result.addresses.values() for a in found), None)
+    return "" if first is None else opening(first, result.provenance)
+
+
+def messages(result: YieldResult) -> Grid:
+    """Completion by message and of presses that stop short, one row a condition; no rows where there is neither."""
+    first = result.cells[0]
+    headers = ["temperature [\u00b0C]", "age [yr]"]
+    headers += [f"{m.message}: complete" for m in first.by_message]
+    if first.partial_presses is not None:
+        headers += ["presses that stop short", "of these complete", "their share of the failures"]
+    rows = []
+    for cell in result.cells if len(headers) > 2 else ():
+        row = [plain(cell.temperature_degC), plain(cell.age_yr), *(share(m.completion) for m in cell.by_message)]
+        found = cell.partial_presses
+        if found is not None:
+            row += [share(found.share), share(found.completion), share(found.share_of_failures)]
+        rows.append(tuple(row))
+    return Grid(tuple(headers), tuple(rows), 0)
 
 
 def parameters(result: CheckResult) -> Grid:

@@ -11,6 +11,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from yieldsim.analysis.drawn import DrawnValue
     from yieldsim.estimate.intervals import Estimate
 
 ABSENT = "\u2013"  # what stands where a quantity does not apply
@@ -20,6 +21,7 @@ Rounding = Literal["nearest", "down", "up"]
 
 _MODES = {"nearest": ROUND_HALF_EVEN, "down": ROUND_FLOOR, "up": ROUND_CEILING}
 _PREFIXES = {9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "\u00b5", -9: "n", -12: "p"}
+_PREFIXED = ("V", "A", "s", "F", "H", "J", "W", "ohm", "Hz")
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|pp[mb]|\u00b0C|yr|[GMkm\u00b5np]?[VAJCsFH\u03a9])(?![\w-]))|(?<=\u2265) ")
 _MOST_DECIMALS = 8  # of a share in per cent: a tenth of a ppb
 
@@ -80,6 +82,24 @@ def small_share(value: float | None, rounding: Rounding = "nearest", digits: int
 def stated(value: float | None) -> str:
     """Return a share that somebody chose, a requirement or a confidence: ``99.9 %``, as it was said."""
     return ABSENT if value is None else f"{plain(100 * value, 10)} %"
+
+
+def quantity(value: float | None, unit: str, digits: int = 4) -> str:
+    """Return a value of a parameter: with an engineering prefix where its unit takes one."""
+    if value is None or not math.isfinite(value):
+        return ABSENT
+    if unit in _PREFIXED:
+        return engineering(value, unit, digits)
+    return f"{plain(value, digits)} {unit}".rstrip()
+
+
+def difference_text(row: DrawnValue) -> str:
+    """Return how far a drawn value is from its nominal, in per cent of it; in its unit where that is 0, or a level."""
+    if row.unit == "dB":
+        return f"{fixed(row.value - row.nominal, 2, signed=True)} dB"
+    if row.difference is None:
+        return engineering(row.value, row.unit, signed=True)
+    return f"{fixed(100.0 * row.difference, 1, signed=True)} %"
 
 
 def plain(value: float | None, digits: int = 4) -> str:

@@ -40,6 +40,7 @@ _ALT = {
     "actuation_worst": "Waveforms of the nominal actuation at the worst condition",
     "actuation_bench": "Waveforms of the nominal actuation on the bench",
     "ledger": "Energies of the nominal actuation at the worst condition",
+    "ledger_run": "Mean and spread of the energies over a sample of actuations",
 }
 
 
@@ -99,16 +100,18 @@ def _content(result: SignoffResult) -> dict[str, Any]:
         "change": remarks,
         "covered": method.computed(result),
         "assumptions": method.assumptions(result),
-        "limits": method.limits(),
+        "limits": method.limits(result),
         "caution": method.CAUTION,
         "findings": result.check.findings,
         "requirements": grids.requirements(yields),
         "cells": grids.cells(yields),
         "ratings": grids.ratings(yields),
+        "messages": grids.messages(yields),
         "ranked": grids.ranking(ranking),
         "steps_worst": grids.steps(result.actuation),
         "steps_bench": grids.steps(result.nominal),
         "addresses": grids.addresses(yields),
+        "how_to_open": grids.how_to_open(yields),
         "parameters": grids.parameters(result.check),
         "confidence": stated(yields.confidence),
     }

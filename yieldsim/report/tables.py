@@ -53,6 +53,8 @@ def tables_of(result: SignoffResult) -> dict[str, pd.DataFrame]:
         "outcomes": outcomes(yields),
         "quantiles": quantiles(yields),
         "attempts": attempts(yields),
+        "messages": messages(yields),
+        "presses": presses(yields),
         "ratings": ratings(yields),
         "addresses": addresses(yields),
         "histograms": histograms(yields),
@@ -60,6 +62,7 @@ def tables_of(result: SignoffResult) -> dict[str, pd.DataFrame]:
         "parameters": parameters(result.check),
         "steps": _both(steps, result),
         "ledger": _both(ledger, result),
+        "ledger_run": ledger_run(yields),
     }
 
 
@@ -112,6 +115,24 @@ def attempts(result: YieldResult) -> pd.DataFrame:
         for a in c.by_attempts
     ]
     return pd.DataFrame(rows, columns=[*_PLACE, "attempts", "share", "completion", "reserve_median_V"])
+
+
+def messages(result: YieldResult) -> pd.DataFrame:
+    """One row a condition and message; none where the design has one kind."""
+    rows = [
+        (c.temperature_degC, c.age_yr, m.message, m.share, m.completion) for c in result.cells for m in c.by_message
+    ]
+    return pd.DataFrame(rows, columns=[*_PLACE, "message", "share", "completion"])
+
+
+def presses(result: YieldResult) -> pd.DataFrame:
+    """One row a condition: presses that stop short; none where every press is a full one."""
+    rows = [
+        (c.temperature_degC, c.age_yr, p.share, p.completion, p.share_of_failures)
+        for c in result.cells
+        if (p := c.partial_presses) is not None
+    ]
+    return pd.DataFrame(rows, columns=[*_PLACE, "share", "completion", "share_of_failures"])
 
 
 def ratings(result: YieldResult) -> pd.DataFrame:
@@ -174,6 +195,16 @@ def steps(result: ActuationResult) -> pd.DataFrame:
 def ledger(result: ActuationResult) -> pd.DataFrame:
     """One row an entry of the energy ledger."""
     return pd.DataFrame(list(result.ledger.items()), columns=["entry", "energy_J"])
+
+
+def ledger_run(result: YieldResult) -> pd.DataFrame:
+    """One row a condition that was sampled and entry of the energy ledger: mean, 5 % and 95 % point [J]."""
+    rows = [
+        (cell.temperature_degC, cell.age_yr, cell.sample, name, e.mean_J, e.low_J, e.high_J, e.share)
+        for cell in result.ledgers
+        for name, e in cell.entries.items()
+    ]
+    return pd.DataFrame(rows, columns=[*_PLACE, "sample", "entry", "mean_J", "low_J", "high_J", "share"])
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:

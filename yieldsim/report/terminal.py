@@ -7,17 +7,21 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.report.change import in_kind
+from yieldsim.report.commands import opening
+from yieldsim.report.entries import SOURCES, group_of, shown
 from yieldsim.report.grids import scope, weighty
 from yieldsim.report.numbers import (
     ABSENT,
     MINUS,
     condition,
     count,
+    difference_text,
     engineering,
     fixed,
     high_bound,
     low_bound,
     plain,
+    quantity,
     share,
     share_with_bounds,
     small_share,
@@ -36,14 +40,19 @@ if TYPE_CHECKING:
 
 WIDTH = 100
 _GAP = "  "
+_OPENED = 2  # addresses of a kind
+_DRAWN = 12  # drawn values shown
 _NAME = 43  # letters for the name and the basis of a parameter in the ranking
+_OF_DIODES = ("peak diode current", "peak reverse voltage")
 _PLAIN = str.maketrans(
     {MINUS: "-", ABSENT: "-", "\u00a0": " "}
 )  # signs that every terminal has, and that can be copied
 
 
-def text_of(result: Result) -> str:
+def text_of(result: Result, config: str | None = None) -> str:
     """Return a result as text of at most about 100 columns, without a line feed at its end.
+
+    Commands to open an actuation, which are not broken, may be longer; ``config`` is the configuration's path in them.
 
     Raises
     ------
@@ -51,8 +60,21 @@ def text_of(result: Result) -> str:
     """
     if result.command not in _TEXTS:
         raise TypeError(f"{type(result).__name__}: there is no text of this kind of result")
-    lines = [*_TEXTS[result.command](result), "", *_foot(result.provenance)]
+    lines = [*_TEXTS[result.command](result), "", *_opened(result, config), *_foot(result.provenance)]
     return "\n".join(line.rstrip() for line in lines).translate(_PLAIN)
+
+
+def _opened(result: Any, config: str | None) -> list[str]:
+    """Return the actuations of a run that are worth opening, each with the command that does it."""
+    found = result.yields if result.command == "signoff" else result
+    if found.command != "yield":
+        return []
+    lines = ["Actuations worth opening:"]
+    for kind, listed in found.addresses.items():
+        for a in listed[:_OPENED]:
+            margin = engineering(a.voltage_margin_V, "V", signed=True)
+            lines += [f"  {kind}: {a.outcome}, voltage margin {margin}", f"    {opening(a, found.provenance, config)}"]
+    return [*lines, ""] if len(lines) > 1 else []
 
 
 def columns(headers: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> list[str]:
@@ -103,9 +125,11 @@ def _yield(result: YieldResult) -> list[str]:
         *_cells(result),
         "",
         *_failures(result.cells),
+        *_messages(result.cells),
         "",
         *_joint(result),
         *_deratings(result),
+        *_energies(result),
         *_wrapped(
             f"At least and at most are one-sided bounds, each at {stated(result.confidence)} confidence: of "
             "sampling, given the stated distributions."
@@ -149,6 +173,23 @@ def _failures(cells: tuple[CellYield, ...]) -> list[str]:
     )
 
 
+def _messages(cells: tuple[CellYield, ...]) -> list[str]:
+    """Completion by message and of presses that stop short, one line a condition, where the design has them."""
+    headers = ["temp.\n[degC]", "age\n[yr]"]
+    headers += [f"{_printable(m.message)}\ncomplete" for m in cells[0].by_message]
+    presses = cells[0].partial_presses is not None
+    headers += ["short presses\ncomplete", "their share of\nthe failures"] if presses else []
+    if len(headers) == 2:
+        return []
+    rows = []
+    for cell in cells:
+        row = [plain(cell.temperature_degC), plain(cell.age_yr), *(share(m.completion) for m in cell.by_message)]
+        if cell.partial_presses is not None:
+            row += [share(cell.partial_presses.completion), share(cell.partial_presses.share_of_failures)]
+        rows.append(row)
+    return ["", *columns(headers, rows, left=0)]
+
+
 def _joint(result: YieldResult) -> list[str]:
     if result.joint is None:
         return []
@@ -156,6 +197,24 @@ def _joint(result: YieldResult) -> list[str]:
     if result.joint_energy is not None:
         lines += _wrapped(f"By energy alone: {share_with_bounds(result.joint_energy)}.")
     return lines
+
+
+def _energies(result: YieldResult) -> list[str]:
+    """Where the energy went at the worst condition, by group, and how well the ledgers close."""
+    if not result.ledgers:
+        return []
+    cell = result.ledgers[0]
+    groups: dict[str, float] = {}
+    for name, entry in cell.entries.items():
+        if name not in SOURCES:
+            groups[group_of(name)] = groups.get(group_of(name), 0.0) + entry.share
+    told = ", ".join(f"{small_share(part)} {group}" for group, part in groups.items() if part > 0.0)
+    place = condition(cell.temperature_degC, cell.age_yr)
+    whole = sum(cell.entries[name].mean_J for name in SOURCES)
+    return _wrapped(
+        f"Of {engineering(whole, 'J')} at hand on average at {place}: {told or 'nothing to share'} (a sample of "
+        f"{count(cell.sample)} actuations; every ledger opened closes to {small_share(result.ledger_error, 'up')})."
+    )
 
 
 def _deratings(result: YieldResult) -> list[str]:
@@ -200,6 +259,8 @@ def _rank(result: RankResult) -> list[str]:
 
 def _actuation(result: ActuationResult) -> list[str]:
     who = "nominal" if result.address is None else "unit {}, actuation {}".format(*result.address)
+    if result.message is not None:
+        who += f", message {_printable(result.message)}"
     place = condition(result.temperature_degC, result.age_yr)
     lines = [
         *_wrapped(f"{result.outcome.upper()}: {_printable(result.provenance.title)}, {who}, {place}"),
@@ -211,15 +272,19 @@ def _actuation(result: ActuationResult) -> list[str]:
         ("voltage margin", engineering(result.voltage_margin_V, "V", signed=True)),
         ("reserve", engineering(result.reserve_V, "V", signed=True)),
         ("in other units", in_kind(result)),
+        ("press", "stopped short" if result.partial else "full"),
         ("started", _started(result)),
         ("complete at", engineering(result.complete_time_s, "s")),
         ("hold-up", _hold_up(result)),
         ("run time", engineering(result.run_time_s, "s")),
+        ("left in the store", engineering(result.left_V, "V")),
         ("peak input voltage", engineering(result.peak_voltage_V, "V")),
         ("peak diode current", engineering(result.peak_current_A, "A")),
         ("peak reverse voltage", engineering(result.peak_reverse_V, "V")),
     ]
-    lines += [f"{name:<21}{value}" for name, value in facts]
+    if result.source in ("", "energy packet"):
+        facts = [fact for fact in facts if fact[0] != "press" or result.partial]
+    lines += [f"{name:<21}{value}" for name, value in facts if value != ABSENT or name not in _OF_DIODES]
     rows = [
         [
             s.step,
@@ -240,15 +305,39 @@ def _actuation(result: ActuationResult) -> list[str]:
         "above need\n[V]",
     ]
     lines += ["", *(columns(headers, rows) if rows else ["No step began."]), "", *_ledger(result)]
-    return lines
+    return [*lines, *_drawn(result)]
+
+
+def _drawn(result: ActuationResult) -> list[str]:
+    """Return what was drawn beside its nominal, the farthest out first."""
+    if result.address is None:
+        return []
+    rows = [
+        [
+            row.name,
+            quantity(row.value, row.unit),
+            quantity(row.nominal, row.unit),
+            difference_text(row),
+            ABSENT if row.of_limit is None else f"{fixed(100.0 * row.of_limit, 0, signed=True)} %",
+        ]
+        for row in result.drawn[:_DRAWN]
+    ]
+    if not rows:
+        return ["", "Nothing was drawn: every value is its nominal one."]
+    more = len(result.drawn) - len(rows)
+    headers = ["drawn, the farthest from nominal first", "value", "nominal", "difference", "of the way\nto its limit"]
+    return ["", *columns(headers, rows), *([f"{count(more)} more lie nearer to their nominal."] if more else [])]
 
 
 def _started(result: ActuationResult) -> str:
     if result.start_time_s is None:
         return "never"
+    again = f"; {count(result.starts)} starts, this is the best" if result.starts > 1 else ""
     if result.start_stroke is None:
-        return "at the release, before any stroke"
-    return f"after {engineering(result.start_time_s, 's')}, in stroke {result.start_stroke}"
+        return f"at the release, before any stroke{again}"
+    if result.source == "energy packet":
+        return f"after {engineering(result.start_time_s, 's')}{again}"
+    return f"after {engineering(result.start_time_s, 's')}, in stroke {result.start_stroke}{again}"
 
 
 def _hold_up(result: ActuationResult) -> str:
@@ -259,7 +348,7 @@ def _hold_up(result: ActuationResult) -> str:
 def _ledger(result: ActuationResult) -> list[str]:
     whole = sum(result.ledger.get(name, 0.0) for name in ("source", "stored at the release"))
     rows = [
-        [name, fixed(value * 1e6, 3), small_share(value / whole) if whole > 0.0 else ABSENT]
+        [shown(name, result.source), fixed(value * 1e6, 3), small_share(value / whole) if whole > 0.0 else ABSENT]
         for name, value in result.ledger.items()
         if value
     ]

@@ -62,6 +62,11 @@ QUANTITIES: dict[str, Quantity] = dict(
         _row("run time", "t_run", "s", "time from the start to the brown-out, had the radio gone on listening"),
         _row("start", "t_0", "s", "beginning of a step"),
         _row("end", "t_1", "s", "end of a step"),
+        _row("left", "V_left", "V", "store voltage where the record of an actuation ends"),
+        # energies
+        _row("mean", "E_mean", "J", "mean energy of a ledger's entry over a sample of actuations"),
+        _row("low", "E_05", "J", "energy of a ledger's entry that 5 % of a sample stay below"),
+        _row("high", "E_95", "J", "energy of a ledger's entry that 95 % of a sample stay below"),
         # stresses
         _row("peak voltage", "V_peak", "V", "highest input voltage of the regulator"),
         _row("peak current", "I_peak", "A", "highest current of a diode"),
@@ -86,6 +91,8 @@ QUANTITIES: dict[str, Quantity] = dict(
         _row("energy sufficed", "p_e", "", "share of actuations with a voltage margin of at least zero"),
         _row("unit completion", "pi_u", "", "share of one unit's actuations that complete"),
         _row("unit yield", "Y", "", "share of units whose completion reaches the requirement"),
+        _row("ledger error", "d_E", "", "most that an energy ledger leaves open, as a share of what came in"),
+        _row("of limit", "d_L", "", "deviation of a drawn value as a share of the way to its limit"),
         _row("confidence", "gamma", "", "probability with which a one-sided bound holds"),
         _row("first", "S_1", "", "share of the variance that a parameter explains alone"),
         _row("total", "S_T", "", "share of the variance in which a parameter takes part"),
@@ -95,6 +102,8 @@ QUANTITIES: dict[str, Quantity] = dict(
         _row("lots", "n_l", "", "number of lots"),
         _row("attempts", "k", "", "number of transmissions"),
         _row("start stroke", "k_s", "", "stroke during which the regulator started, counted from 1"),
+        _row("starts", "n_s", "", "times the regulator started within an actuation"),
+        _row("sample", "n_e", "", "number of actuations whose energy ledgers are added up"),
         _row("model calls", "n_m", "", "number of actuations computed"),
     ]
 )

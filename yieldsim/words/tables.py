@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from yieldsim.words.errors import InputError, Problem
@@ -52,21 +52,32 @@ def read_columns(
     separator = max(_SEPARATORS, key=header_line.count)
     reader = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True)
     try:
-        rows = [row for row in reader if any(cell.strip() for cell in row)]
+        return _columns(reader, wanted, max_rows, fault)
     except csv.Error as error:
         raise fault(f"not a table ({error} in line {reader.line_num})", "give a CSV file with a header line") from None
-    if not rows:
+
+
+def _columns(reader: Iterator[list[str]], wanted: list[str], max_rows: int, fault: Fault) -> dict[str, list[float]]:
+    """Read row by row, so that what is refused is refused before more of it is held."""
+    rows = (row for row in reader if any(cell.strip() for cell in row))
+    header = [cell.strip() for cell in next(rows, [])]
+    if not header:
         raise fault("the file is empty", "give a CSV file with a header line and numbers below it")
-    header = [cell.strip() for cell in rows[0]]
     for column in wanted:
         if header.count(column) != 1:
             state = "no column" if column not in header else "more than one column"
             raise fault(f'{state} "{column}" in its header line', nearest(column, header))
-    if len(rows) == 1:
+    places = [(header.index(column), column) for column in wanted]
+    numbers: dict[str, list[float]] = {column: [] for column in wanted}
+    position = 0
+    for position, row in enumerate(rows, start=1):
+        if position > max_rows:
+            raise fault(f"more than {max_rows:,} rows", "give fewer rows")
+        for index, column in places:
+            numbers[column].append(_number(row, index, column, position, fault))
+    if position == 0:
         raise fault("no rows below its header line", "give at least one row of numbers")
-    if len(rows) - 1 > max_rows:
-        raise fault(f"more than {max_rows:,} rows", "give fewer rows")
-    return {column: _numbers(rows, header.index(column), column, fault) for column in wanted}
+    return numbers
 
 
 def _located(path: str | Path, base: Path | None, fault: Fault) -> Path:
@@ -100,19 +111,16 @@ def _text_of(path: Path, fault: Fault) -> str:
     return text.lstrip()
 
 
-def _numbers(rows: list[list[str]], index: int, column: str, fault: Fault) -> list[float]:
-    numbers = []
-    for position, row in enumerate(rows[1:], start=1):
-        cell = row[index].strip() if index < len(row) else ""
-        try:
-            number = float(cell.replace("\u2212", "-")) if "_" not in cell else math.nan
-        except ValueError:
-            number = math.nan
-        if not math.isfinite(number):
-            what = f'"{cell[:30]}"' if cell else "an empty cell"
-            raise fault(
-                f'{what} in column "{column}", row {position} below the header, is not a finite number',
-                "write a number with a decimal point in every row",
-            )
-        numbers.append(number)
-    return numbers
+def _number(row: list[str], index: int, column: str, position: int, fault: Fault) -> float:
+    cell = row[index].strip() if index < len(row) else ""
+    try:
+        number = float(cell.replace("\u2212", "-")) if "_" not in cell else math.nan
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        what = f'"{cell[:30]}"' if cell else "an empty cell"
+        raise fault(
+            f'{what} in column "{column}", row {position} below the header, is not a finite number',
+            "write a number with a decimal point in every row",
+        )
+    return number

@@ -3,64 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import pairwise
 from typing import Any
 
 from yieldsim.design.file import sections
-from yieldsim.design.file.fields import Flawed, Reading, flaw
-from yieldsim.design.file.laws import COPPER, COPPER_REFERENCE, LEAKAGE_DOUBLES_PER
-from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw
-from yieldsim.design.physical import PHYSICAL
+from yieldsim.design.file.fields import Flawed, flaw
+from yieldsim.design.file.laws import LEAKAGE_DOUBLES_PER
+from yieldsim.design.file.naming import named, or_default, or_none
+from yieldsim.design.parameter import Parameter, TemperatureLaw
 from yieldsim.design.quantity import shown
 from yieldsim.design.schema import (
     Acknowledgement,
     Backoff,
+    Capacitor,
     Conditions,
     Correlation,
     Defaults,
     Derating,
     Frame,
-    Harvester,
     Link,
+    Message,
     Radio,
     Rectifier,
     Regulator,
     Requirement,
+    Residual,
     Site,
     Step,
     Storage,
-    Stroke,
-    Waveform,
 )
-from yieldsim.words.errors import InputError
-from yieldsim.words.tables import read_columns
 
-_COPPER = TemperatureLaw("linear", COPPER, COPPER_REFERENCE, source="annealed copper, IEC 60028")
 _LEAKAGE = TemperatureLaw("doubling", doubles_per=LEAKAGE_DOUBLES_PER, source="rule of thumb for junction leakage")
-
-
-def named(parameter: Parameter, name: str) -> Parameter:
-    """Build the parameter with its name, and its laws' coefficients with theirs."""
-    several = len(parameter.ageing) > 1
-    ageing = []
-    for i, law in enumerate(parameter.ageing, start=1):
-        place = f"ageing_{i}" if several else "ageing"
-        ageing.append(law if law.change is None else _aged(law, law.change, f"{name}.{place}.change"))
-    return replace(parameter, name=name, ageing=tuple(ageing))
-
-
-def _aged(law: AgeingLaw, change: Parameter, name: str) -> AgeingLaw:
-    return replace(law, change=replace(change, name=name))
-
-
-def _or_none(parameter: Parameter | None, name: str) -> Parameter | None:
-    return None if parameter is None else named(parameter, name)
-
-
-def _or_default(parameter: Parameter | None, name: str, value: float = 0.0) -> Parameter:
-    if parameter is not None:
-        return named(parameter, name)
-    return Parameter(name, PHYSICAL[name.rpartition(".")[2]].dimension, value, defaulted=True)
 
 
 def defaults(table: sections.DefaultsTable) -> Defaults:
@@ -97,91 +69,46 @@ def deratings(tables: tuple[sections.DeratingTable, ...]) -> tuple[Derating, ...
     return tuple(Derating(table.of, table.at_most, table.share) for table in tables)
 
 
-def harvester(table: sections.ElectromagneticTable, reading: Reading) -> Harvester:
-    """Build the source; its waveform is read from its file."""
-    coil = named(table.coil_resistance, "harvester.coil_resistance")
-    return Harvester(
-        table.kind,
-        _or_none(table.peak_emf, "harvester.peak_emf"),
-        _or_none(table.transit_time, "harvester.transit_time"),
-        _or_default(table.speed, "harvester.speed", 1.0),
-        coil if coil.temperature is not None else replace(coil, temperature=_COPPER),
-        _or_default(table.coil_inductance, "harvester.coil_inductance"),
-        () if table.emf_waveform is not None else _strokes(table.strokes),
-        None if table.emf_waveform is None else _waveform(table.emf_waveform, reading),
-        _or_none(table.mechanical_energy, "harvester.mechanical_energy"),
-    )
-
-
-def _strokes(tables: tuple[sections.StrokeTable, ...] | None) -> tuple[Stroke, ...]:
-    if tables is None:
-        start, linkage = (
-            _or_default(None, f"harvester.stroke_1.{key}", v) for key, v in (("start", 0.0), ("linkage", 1.0))
-        )
-        return (Stroke(start, linkage),)
-    strokes = []
-    for i, table in enumerate(tables, start=1):
-        place = f"harvester.stroke_{i}"
-        strokes.append(
-            Stroke(
-                named(table.start, f"{place}.start"),
-                _or_default(table.linkage, f"{place}.linkage", 1.0),
-                _or_none(table.transit_time, f"{place}.transit_time"),
-                _or_none(table.speed, f"{place}.speed"),
-            )
-        )
-    return tuple(strokes)
-
-
-def _waveform(table: sections.WaveformTable, reading: Reading) -> Waveform:
-    place = ("harvester", "emf_waveform")
-    if reading.folder is None:
-        remedy = "read the configuration from a file, or say which folder its files are in"
-        reason = "a file is named, but the configuration has no folder"
-        raise Flawed(flaw(*place, "file", value=table.file, reason=reason, remedy=remedy))
-    try:
-        columns = read_columns(
-            table.file, [table.time, table.emf], base=reading.folder, key="harvester.emf_waveform.file"
-        )
-    except InputError as error:
-        raise Flawed(
-            *(flaw(*place, "file", value=table.file, reason=p.reason, remedy=p.remedy) for p in error.problems)
-        ) from None
-    time, emf = columns[table.time], columns[table.emf]
-    fault = None
-    if len(time) < 2:
-        fault = "a waveform has two samples or more", "give the whole pulse"
-    elif time[0] < 0.0:
-        fault = f"its first time, {time[0]:g} s, lies before the release", "count the time from the release"
-    elif any(after <= before for before, after in pairwise(time)):
-        fault = f'the times in column "{table.time}" do not rise', "sort the rows by time, each time once"
-    elif not any(emf):
-        fault = f'the emf in column "{table.emf}" is 0 throughout', "give the open-circuit emf in V"
-    if fault is not None:
-        raise Flawed(flaw(*place, "file", value=table.file, reason=fault[0], remedy=fault[1]))
-    return Waveform(tuple(time), tuple(emf), _or_default(table.scale, "harvester.emf_waveform.scale", 1.0), table.file)
-
-
 def rectifier(table: sections.RectifierTable) -> Rectifier:
     """Build the diodes."""
-    leakage = _or_default(table.reverse_leakage, "rectifier.reverse_leakage")
+    leakage = or_default(table.reverse_leakage, "rectifier.reverse_leakage")
     if leakage.temperature is None and leakage.nominal > 0.0:
         leakage = replace(leakage, temperature=_LEAKAGE)
-    drop = named(table.forward_drop, "rectifier.forward_drop")
+    drop = or_default(table.forward_drop, "rectifier.forward_drop")
     return Rectifier(table.kind, drop, leakage, table.current_rating, table.reverse_rating)
 
 
 def storage(table: sections.StorageTable) -> Storage:
-    """Build the store."""
+    """Build the store; what a bank has in its capacitors is None in the store itself, but for the lowest rating."""
+    bank = tuple(_capacitor(part) for part in table.capacitor)
+    ratings = [part.voltage_rating for part in bank if part.voltage_rating is not None]
     return Storage(
-        named(table.capacitance, "storage.capacitance"),
-        _or_default(table.esr, "storage.esr"),
-        _or_none(table.insulation, "storage.insulation"),
-        _or_default(table.initial_voltage, "storage.initial_voltage"),
-        _or_none(table.clamp_voltage, "storage.clamp_voltage"),
-        table.voltage_rating,
+        or_none(table.capacitance, "storage.capacitance"),
+        None if bank else or_default(table.esr, "storage.esr"),
+        or_none(table.insulation, "storage.insulation"),
+        or_default(table.initial_voltage, "storage.initial_voltage") if table.residual is None else None,
+        or_none(table.clamp_voltage, "storage.clamp_voltage"),
+        bank,
+        None if table.residual is None else _residual(table.residual),
+        min(ratings, default=table.voltage_rating),
         table.since_soldering,
     )
+
+
+def _capacitor(table: sections.CapacitorTable) -> Capacitor:
+    place = f"storage.{table.name}"
+    return Capacitor(
+        table.name,
+        named(table.capacitance, f"{place}.capacitance"),
+        or_default(table.esr, f"{place}.esr"),
+        or_none(table.insulation, f"{place}.insulation"),
+        table.voltage_rating,
+    )
+
+
+def _residual(table: sections.ResidualTable) -> Residual:
+    place = "storage.residual"
+    return Residual(named(table.voltage, f"{place}.voltage"), named(table.time_since, f"{place}.time_since"))
 
 
 def regulator(table: sections.DirectTable) -> Regulator:
@@ -191,17 +118,18 @@ def regulator(table: sections.DirectTable) -> Regulator:
     linear = isinstance(table, sections.LinearTable)
     return Regulator(
         table.kind,
-        _or_none(output, "regulator.output"),
-        _or_default(table.quiescent, "regulator.quiescent"),
-        _or_default(table.off_current, "regulator.off_current"),
-        _or_default(getattr(table, "ground_share", None), "regulator.ground_share") if linear else None,
+        or_none(output, "regulator.output"),
+        or_default(table.quiescent, "regulator.quiescent"),
+        or_default(table.off_current, "regulator.off_current"),
+        or_default(getattr(table, "ground_share", None), "regulator.ground_share") if linear else None,
         named(table.start_voltage, "regulator.start_voltage"),
-        _or_default(table.stop_voltage, "regulator.stop_voltage"),
-        _or_default(table.start_delay, "regulator.start_delay"),
-        _or_default(table.output_capacitance, "regulator.output_capacitance"),
-        _or_none(getattr(table, "dropout", None), "regulator.dropout"),
-        _or_none(efficiency, "regulator.efficiency"),
+        or_default(table.stop_voltage, "regulator.stop_voltage"),
+        or_default(table.start_delay, "regulator.start_delay"),
+        or_default(table.output_capacitance, "regulator.output_capacitance"),
+        or_none(getattr(table, "dropout", None), "regulator.dropout"),
+        or_none(efficiency, "regulator.efficiency"),
         table.voltage_rating,
+        table.restart,
     )
 
 
@@ -215,7 +143,8 @@ def radio(table: sections.RadioTable) -> Radio:
         place = "once" if i < first else "each attempt" if i <= last else "after acknowledgement"
         steps.append(_step(step, kind, step.when or place))
     minimum = named(table.minimum_supply, "radio.minimum_supply")
-    return Radio(minimum, table.maximum_supply, tuple(steps))
+    messages = tuple(Message(row.name, row.share, row.octets, row.retry_octets) for row in table.message)
+    return Radio(minimum, table.maximum_supply, tuple(steps), messages)
 
 
 def _last(kinds: list[str]) -> int:
@@ -234,18 +163,19 @@ def _step(table: sections.StepTable, kind: str, when: str) -> Step:
         table.step,
         when,
         kind,
-        _or_none(table.duration, f"{place}.duration"),
-        None if frame is None else Frame(frame.octets, frame.bit_rate, frame.overhead_octets),
+        or_none(table.duration, f"{place}.duration"),
+        None if frame is None else Frame(frame.octets, frame.bit_rate, frame.overhead_octets, frame.retry_octets),
         None
         if wait is None
         else Acknowledgement(
             named(wait.earliest, f"{place}.earliest"),
-            _or_default(wait.spread, f"{place}.spread"),
+            or_default(wait.spread, f"{place}.spread"),
             named(wait.timeout, f"{place}.timeout"),
         ),
         named(table.current, f"{place}.current"),
-        _or_none(table.minimum_supply, f"{place}.minimum_supply"),
+        or_none(table.minimum_supply, f"{place}.minimum_supply"),
         table.required or when != "after acknowledgement",
+        table.message,
     )
 
 
@@ -253,10 +183,11 @@ def link(table: sections.LinkTable) -> Link:
     """Build attempts, losses and channel access; one attempt without losses by default."""
     return Link(
         table.attempts,
-        _or_default(table.frame_loss, "link.frame_loss"),
-        _or_default(table.acknowledgement_loss, "link.acknowledgement_loss"),
-        _or_none(table.signal_to_noise, "link.signal_to_noise"),
+        or_default(table.frame_loss, "link.frame_loss"),
+        or_default(table.acknowledgement_loss, "link.acknowledgement_loss"),
+        or_none(table.signal_to_noise, "link.signal_to_noise"),
         None if table.backoff is None else _backoff(table.backoff),
+        or_none(table.retry_above, "link.retry_above"),
     )
 
 

@@ -290,6 +290,14 @@ def read_kind(value: Any, kinds: dict[str, type[Table]], noun: str, key: str, co
     return validated(kinds[kind], value, context)
 
 
+def of_another_kind(key: str, kinds: dict[str, type[Table]]) -> str | None:
+    """Return the remedy for a key that other kinds of the table have; None where none has it."""
+    owners = [kind for kind, table in kinds.items() if key in table.keys()]
+    if not owners:
+        return None
+    return f"it belongs to the kind {' or '.join(shown(kind) for kind in owners)}; leave it out"
+
+
 def by_kind(kinds: dict[str, type[Table]], noun: str, *, key: str = "kind") -> PlainValidator:
     """Accept a table whose keys depend on the word under ``key``."""
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Annotated, Any, Union
 
 from pydantic import Field, PlainValidator, ValidationInfo
 
+from yieldsim.design.dielectrics import PRESETS, REFERENCE, Preset, dielectric_of, meant
 from yieldsim.design.file.fields import (
     Flawed,
     Reading,
@@ -33,7 +35,7 @@ from yieldsim.design.file.tolerances import LimitsField, ToleranceTable, default
 from yieldsim.design.impossible import faults_of
 from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw, Tolerance
 from yieldsim.design.physical import PHYSICAL
-from yieldsim.design.quantity import format_quantity, read_toleranced
+from yieldsim.design.quantity import format_quantity, read_toleranced, shown
 from yieldsim.design.units import DIMENSIONS
 
 
@@ -104,10 +106,25 @@ class ParameterTable(_Lawful):
     nominal: Annotated[float, _plain(_read_nominal, str | float), Field(examples=["9 mA"])]
 
 
-class DropoutTable(ParameterTable):
+_CurveField = Annotated[list[Any] | None, Field(examples=[[["2 V", 1.0], ["10 V", 1.4]]])]
+
+
+class InputCurveTable(ParameterTable):
+    """A quantity of the regulator that may follow its input voltage: points of a factor on it."""
+
+    against_input: _CurveField = None
+
+
+class DropoutTable(InputCurveTable):
     """Dropout at the current it was measured at."""
 
     at: Annotated[float, quantity("A", above=0.0), Field(examples=["20 mA"])]
+
+
+class EfficiencyTable(ParameterTable):
+    """Efficiency, which may follow the load current: points of a factor on it."""
+
+    against_load: Annotated[list[Any] | None, Field(examples=[[["1 mA", 0.8], ["20 mA", 1.0]]])] = None
 
 
 class CurrentTable(ParameterTable):
@@ -121,6 +138,9 @@ class CapacitanceTable(ParameterTable):
     """Capacitance with its small-signal DC-bias curve."""
 
     bias: Annotated[list[Any] | None, Field(examples=[[["0 V", 1.0], ["6 V", 0.7]]])] = None
+    dielectric: Annotated[
+        str | None, Field(description="EIA code of a ceramic, or a generic word", examples=["X7R", "C0G", *PRESETS])
+    ] = None
 
 
 class JunctionTable(_Lawful):
@@ -133,6 +153,9 @@ class JunctionTable(_Lawful):
 _TABLES: dict[str, type[_Spread]] = {
     "change": ChangeTable,
     "dropout": DropoutTable,
+    "quiescent": InputCurveTable,
+    "off_current": InputCurveTable,
+    "efficiency": EfficiencyTable,
     "current": CurrentTable,
     "capacitance": CapacitanceTable,
     "forward_drop": JunctionTable,
@@ -200,12 +223,16 @@ def _from_table(value: dict[str, Any], key: str, reading: Reading) -> Parameter:
     table: Any = validated(kind, value, reading)
     points = bias = None
     nominal = table.nominal
+    temperature, ageing = getattr(table, "temperature", None), getattr(table, "ageing", ())
     if isinstance(table, JunctionTable):
         points = _junction(table, value)
         nominal = points[-1][1] if points else nominal
     if isinstance(table, CapacitanceTable) and table.bias is not None:
         curve = table.bias
         (bias,) = collected([("bias", lambda: _bias(curve))])
+    code = getattr(table, "dielectric", None)
+    if code is not None:
+        temperature, ageing = _with_dielectric(code, temperature, ageing)
     slope, at = getattr(table, "slope", None), getattr(table, "at", None)
     if isinstance(table, CurrentTable) and (slope is None) is not (at is None):
         missing = "slope" if slope is None else "at"
@@ -217,8 +244,8 @@ def _from_table(value: dict[str, Any], key: str, reading: Reading) -> Parameter:
         _stored(reading.dimension),
         nominal,
         _about_nominal(table.tolerance, nominal),
-        temperature=getattr(table, "temperature", None),
-        ageing=getattr(table, "ageing", ()),
+        temperature=temperature,
+        ageing=ageing,
         within_total=None if total is None else (total.low, total.high, total.relative),
         basis=table.basis,
         note=table.note,
@@ -227,6 +254,63 @@ def _from_table(value: dict[str, Any], key: str, reading: Reading) -> Parameter:
         slope=slope,
         points=points,
         bias=bias,
+        curve=_factor_curve(table),
+        dielectric=code,
+    )
+
+
+def _factor_curve(table: Any) -> tuple[tuple[float, float], ...] | None:
+    """Points of a factor against the regulator's input voltage or load current, None where the table has none."""
+    for key, dimension, example in (
+        ("against_input", "V", '[["2 V", 1.0], ["10 V", 1.4]]'),
+        ("against_load", "A", '[["1 mA", 0.8], ["20 mA", 1.0]]'),
+    ):
+        written = getattr(table, key, None)
+        if written is not None:
+            (points,) = collected([(key, partial(_factor_points, written, dimension, example, table))])
+            return points
+    return None
+
+
+def _factor_points(written: list[Any], dimension: str, example: str, table: Any) -> tuple[tuple[float, float], ...]:
+    points = read_points(written, dimension, "factor", example)
+    positive_factors(written, points)
+    for i, (place, factor) in enumerate(points):
+        if place < 0.0:
+            reason, remedy = "a voltage or current below 0", "begin at 0 or above"
+            raise Flawed(flaw(i, value=written[i], reason=reason, remedy=remedy))
+        if isinstance(table, DropoutTable) and i and factor > points[i - 1][1]:
+            remedy = "give factors that do not rise with the input voltage"
+            raise Flawed(flaw(i, value=written[i], reason="the dropout rises with the input voltage", remedy=remedy))
+    return points
+
+
+def _with_dielectric(
+    code: str, temperature: TemperatureLaw | None, ageing: tuple[AgeingLaw, ...]
+) -> tuple[TemperatureLaw | None, tuple[AgeingLaw, ...]]:
+    """Laws of a capacitance with what its dielectric adds where the file gives no law of its own."""
+    if code in PRESETS:
+        return temperature, ageing or (_preset_law(PRESETS[code]),)
+    if dielectric_of(code) is None:
+        guess = meant(code)
+        listed = f"an EIA code such as X7R, X5R or C0G, or {' or '.join(shown(word) for word in PRESETS)}"
+        remedy = f"did you mean {shown(guess)}?" if guess else f"write {listed}"
+        raise Flawed(flaw("dielectric", value=code, reason="no dielectric of this name", remedy=remedy))
+    if temperature is not None:
+        return temperature, ageing
+    anywhere = Tolerance("unit", "uniform", False, -0.5, 0.5)
+    place = Parameter("", "factor", 0.5, (anywhere,), basis="datasheet", note=f"anywhere within the limits of {code}")
+    return TemperatureLaw("dielectric", reference=REFERENCE, code=code, place=place, source=f"{code}, EIA-198"), ageing
+
+
+def _preset_law(preset: Preset) -> AgeingLaw:
+    note = f"generic {preset.word}: common practice, no published source"
+    return AgeingLaw(
+        "endurance",
+        Parameter("", "factor", preset.change, note=note, defaulted=True),
+        rated_life=preset.rated_life,
+        rated_temperature=preset.rated_temperature,
+        doubling=preset.doubling,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar
 
-from pydantic import Field, PlainValidator, model_validator
+from pydantic import ConfigDict, Field, PlainValidator, model_validator
 
 from yieldsim.design.file.fields import (
     Flaw,
@@ -15,11 +15,13 @@ from yieldsim.design.file.fields import (
     flaw,
     list_of,
     number,
+    of_another_kind,
     one_of,
     quantity,
     whole,
 )
 from yieldsim.design.file.parameters import physical
+from yieldsim.design.file.sources import HARVESTERS, PrechargeTable
 from yieldsim.design.parameter import LEVELS, Parameter
 from yieldsim.design.quantity import shown
 from yieldsim.words.spelling import closest
@@ -111,81 +113,66 @@ class DeratingTable(Table):
     share: Annotated[float, quantity("share", above=0.0), Field(alias="in", examples=["99.9 %"])]
 
 
-class StrokeTable(Table):
-    """One pass of the magnet."""
-
-    start: Annotated[Parameter, physical("start"), Field(examples=["0 ms"])]
-    linkage: Annotated[Parameter | None, physical("linkage"), Field(examples=[1])] = None
-    transit_time: Annotated[Parameter | None, physical("transit_time")] = None
-    speed: Annotated[Parameter | None, physical("speed")] = None
-
-
-class WaveformTable(Table):
-    """A measured open-circuit emf, in columns of a CSV file: time in s, emf in V."""
-
-    file: Annotated[str, Field(examples=["emf.csv"])]
-    time: Annotated[str, Field(examples=["time_s"])]
-    emf: Annotated[str, Field(examples=["emf_V"])]
-    scale: Annotated[Parameter | None, physical("scale")] = None
-
-
-class ElectromagneticTable(Table):
-    """A magnet that passes a coil: half-sine pulses, or a measured waveform."""
-
-    kind: Annotated[str, one_of("electromagnetic")]
-    peak_emf: Annotated[Parameter | None, physical("peak_emf"), Field(examples=["16 V"])] = None
-    transit_time: Annotated[Parameter | None, physical("transit_time"), Field(examples=["2.4 ms"])] = None
-    speed: Annotated[Parameter | None, physical("speed")] = None
-    coil_resistance: Annotated[Parameter, physical("coil_resistance"), Field(examples=["100 ohm"])]
-    coil_inductance: Annotated[Parameter | None, physical("coil_inductance")] = None
-    strokes: Annotated[tuple[StrokeTable, ...] | None, list_of(StrokeTable, '[{ start = "0 ms", linkage = 1 }]')] = None
-    emf_waveform: WaveformTable | None = None
-    mechanical_energy: Annotated[Parameter | None, physical("mechanical_energy")] = None
-
-    @model_validator(mode="after")
-    def _one_source(self) -> ElectromagneticTable:
-        flaws: list[Flaw] = []
-        own = all(s.transit_time is not None for s in self.strokes or ()) and self.strokes is not None
-        if self.emf_waveform is not None:
-            for key in ("peak_emf", "transit_time", "strokes"):
-                if getattr(self, key) is not None:
-                    reason = "a measured waveform stands in its place"
-                    flaws.append(flaw(key, reason=reason, remedy=f"leave out {key}, or emf_waveform"))
-        else:
-            if self.peak_emf is None:
-                flaws.append(flaw("peak_emf", reason="missing", remedy='add it, for example peak_emf = "16 V"'))
-            if self.transit_time is None and not own:
-                remedy = 'add it, for example transit_time = "2.4 ms"'
-                flaws.append(flaw("transit_time", reason="missing", remedy=remedy))
-        for i, stroke in enumerate(self.strokes or ()):
-            if stroke.linkage is not None and stroke.linkage.nominal == 0.0:
-                remedy = "write 1, or -1 for a return stroke"
-                flaws.append(flaw("strokes", i, "linkage", value=0, reason="a stroke without a linkage", remedy=remedy))
-        if flaws:
-            raise Flawed(*flaws)
-        return self
-
-
 class RectifierTable(Table):
     """The diodes between coil and store."""
 
     kind: Annotated[str, one_of("full bridge", "single diode"), Field(examples=["full bridge"])]
-    forward_drop: Annotated[Parameter, physical("forward_drop"), Field(examples=["0.35 V"])]
+    forward_drop: Annotated[Parameter | None, physical("forward_drop"), Field(examples=["0.35 V"])] = None
     reverse_leakage: Annotated[Parameter | None, physical("reverse_leakage")] = None
     current_rating: Annotated[float | None, quantity("A", above=0.0), Field(examples=["1 A"])] = None
     reverse_rating: Annotated[float | None, quantity("V", above=0.0), Field(examples=["30 V"])] = None
 
 
-class StorageTable(Table):
-    """The storage capacitor."""
+class CapacitorTable(Table):
+    """One capacitor of a bank."""
 
+    name: Annotated[str, Field(examples=["ceramic"])]
     capacitance: Annotated[Parameter, physical("capacitance"), Field(examples=["47 uF"])]
+    esr: Annotated[Parameter | None, physical("esr")] = None
+    insulation: Annotated[Parameter | None, physical("insulation")] = None
+    voltage_rating: Annotated[float | None, quantity("V", above=0.0), Field(examples=["16 V"])] = None
+
+
+class ResidualTable(Table):
+    """What the actuation before left in the store, and how long ago that was."""
+
+    voltage: Annotated[Parameter, physical("voltage"), Field(examples=["1.9 V"])]
+    time_since: Annotated[Parameter, physical("time_since"), Field(examples=["2 s"])]
+
+
+class StorageTable(Table):
+    """The storage capacitor, or a bank of them."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["capacitance"]}, {"required": ["capacitor"]}]})
+
+    capacitance: Annotated[Parameter | None, physical("capacitance"), Field(examples=["47 uF"])] = None
     esr: Annotated[Parameter | None, physical("esr")] = None
     insulation: Annotated[Parameter | None, physical("insulation")] = None
     initial_voltage: Annotated[Parameter | None, physical("initial_voltage")] = None
     clamp_voltage: Annotated[Parameter | None, physical("clamp_voltage")] = None
+    capacitor: Annotated[
+        tuple[CapacitorTable, ...], list_of(CapacitorTable, '[{ name = "ceramic", capacitance = "47 uF" }]')
+    ] = ()
+    residual: ResidualTable | None = None
     voltage_rating: Annotated[float | None, quantity("V", above=0.0), Field(examples=["16 V"])] = None
     since_soldering: Annotated[float, quantity("s", unit="h", at_least=0.0), Field(examples=["1000 h"])] = 1000.0
+
+    @model_validator(mode="after")
+    def _one_store(self) -> StorageTable:
+        flaws: list[Flaw] = []
+        if self.capacitor:
+            for key in ("capacitance", "esr", "insulation", "voltage_rating"):
+                if getattr(self, key) is not None:
+                    remedy = f"leave it out, or the bank: {key} belongs into each [[storage.capacitor]]"
+                    flaws.append(flaw(key, reason="the capacitors of a bank have their own", remedy=remedy))
+        elif self.capacitance is None:
+            flaws.append(flaw("capacitance", reason="missing", remedy='add it, for example capacitance = "47 uF"'))
+        if self.residual is not None and self.initial_voltage is not None:
+            reason = "the residual says what is in the store"
+            flaws.append(flaw("initial_voltage", reason=reason, remedy="leave out initial_voltage, or residual"))
+        if flaws:
+            raise Flawed(*flaws)
+        return self
 
 
 class DirectTable(Table):
@@ -199,14 +186,12 @@ class DirectTable(Table):
     start_delay: Annotated[Parameter | None, physical("start_delay")] = None
     output_capacitance: Annotated[Parameter | None, physical("output_capacitance")] = None
     voltage_rating: Annotated[float | None, quantity("V", above=0.0), Field(examples=["16 V"])] = None
+    restart: bool = False
 
     @classmethod
     def stranger(cls, key: str) -> str:
         """Return the remedy for an unknown key, which may belong to another kind of regulator."""
-        owners = [kind for kind, table in REGULATORS.items() if key in table.keys()]
-        if owners:
-            return f"it belongs to the kind {' or '.join(shown(kind) for kind in owners)}; leave it out"
-        return super().stranger(key)
+        return of_another_kind(key, REGULATORS) or super().stranger(key)
 
 
 class _RegulatedTable(DirectTable):
@@ -231,10 +216,14 @@ class BuckTable(_RegulatedTable):
 REGULATORS: dict[str, type[Table]] = {"linear": LinearTable, "buck": BuckTable, "direct": DirectTable}
 
 
+_OctetsField = Annotated[int | None, whole(at_least=1, at_most=65_535), Field(examples=[15])]
+
+
 class FrameTable(Table):
     """One transmission."""
 
     octets: Annotated[int, whole(at_least=1, at_most=65_535), Field(examples=[31])]
+    retry_octets: _OctetsField = None
     bit_rate: Annotated[float, quantity("bit/s", above=0.0), Field(examples=["250 kbit/s"])]
     overhead_octets: Annotated[int, whole(at_least=0, at_most=65_535), Field(examples=[6])]
 
@@ -245,6 +234,24 @@ class AcknowledgementTable(Table):
     earliest: Annotated[Parameter, physical("earliest"), Field(examples=["0.544 ms"])]
     spread: Annotated[Parameter | None, physical("spread")] = None
     timeout: Annotated[Parameter, physical("timeout"), Field(examples=["0.864 ms"])]
+
+
+def _names_field() -> PlainValidator:
+    """Accept one name, or a list of different names."""
+
+    def read(value: Any) -> tuple[str, ...]:
+        names = [value] if isinstance(value, str) else value
+        if not isinstance(names, list) or not names or not all(isinstance(name, str) for name in names):
+            remedy = 'write message = "event", or message = ["event", "alarm"]'
+            raise Flawed(
+                flaw(value=value, reason="the name of a message, or a list of names, is due here", remedy=remedy)
+            )
+        for i, name in enumerate(names):
+            if name in names[:i]:
+                raise Flawed(flaw(value=value, reason=f"{shown(name)} given twice", remedy="leave one of them out"))
+        return tuple(names)
+
+    return PlainValidator(read, json_schema_input_type=str | list[str])
 
 
 class StepTable(Table):
@@ -258,6 +265,7 @@ class StepTable(Table):
     current: Annotated[Parameter, physical("current"), Field(examples=["9 mA"])]
     minimum_supply: Annotated[Parameter | None, physical("minimum_supply")] = None
     required: bool = False
+    message: Annotated[tuple[str, ...], _names_field(), Field(examples=["event", ["event", "alarm"]])] = ()
 
     @model_validator(mode="after")
     def _one_kind(self) -> StepTable:
@@ -270,6 +278,15 @@ class StepTable(Table):
         return self
 
 
+class MessageTable(Table):
+    """One kind of message and its share of the actuations."""
+
+    name: Annotated[str, Field(examples=["event"])]
+    share: Annotated[float, quantity("share", above=0.0), Field(examples=["90 %"])]
+    octets: _OctetsField = None
+    retry_octets: _OctetsField = None
+
+
 class RadioTable(Table):
     """The load."""
 
@@ -279,6 +296,7 @@ class RadioTable(Table):
         tuple[StepTable, ...],
         list_of(StepTable, '[{ step = "boot", duration = "3.8 ms", current = "3.4 mA" }]'),
     ]
+    message: Annotated[tuple[MessageTable, ...], list_of(MessageTable, '[{ name = "event", share = "90 %" }]')] = ()
 
 
 class BackoffTable(Table):
@@ -312,6 +330,7 @@ class LinkTable(Table):
     acknowledgement_loss: Annotated[Parameter | None, physical("acknowledgement_loss")] = None
     signal_to_noise: Annotated[Parameter | None, physical("signal_to_noise")] = None
     backoff: BackoffTable | None = None
+    retry_above: Annotated[Parameter | None, physical("retry_above"), Field(examples=["2.4 V"])] = None
 
     @model_validator(mode="after")
     def _one_source_of_losses(self) -> LinkTable:
@@ -348,7 +367,8 @@ class DesignFile(Table):
         tuple[DeratingTable, ...],
         list_of(DeratingTable, '[{ of = "store.voltage", at_most = "80 %", in = "99.9 %" }]'),
     ] = ()
-    harvester: Annotated[Any, by_kind({"electromagnetic": ElectromagneticTable}, "kind of harvester")] = None
+    harvester: Annotated[Any, by_kind(HARVESTERS, "kind of harvester")] = None
+    precharge: PrechargeTable | None = None
     rectifier: RectifierTable
     storage: StorageTable
     regulator: Annotated[Any, by_kind(REGULATORS, "kind of regulator")]

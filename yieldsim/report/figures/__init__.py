@@ -10,12 +10,14 @@ from matplotlib.figure import Figure
 from yieldsim.report.figures import (
     actuation,
     completion_map,
+    drawn,
     ledger,
     outcome_shares,
     ranking,
     reserve_distribution,
     tolerances,
 )
+from yieldsim.report.folders import MORE
 
 if TYPE_CHECKING:
     from yieldsim.analysis.result import Result
@@ -27,6 +29,11 @@ _FIRST: dict[str, Callable[[Any], Figure]] = {
     "actuation": actuation.draw,
     "check": tolerances.draw,
     "signoff": lambda result: completion_map.draw(result.yields),
+}
+_MORE: dict[tuple[str, str], Callable[[Any], Figure]] = {
+    ("yield", "ledger"): lambda result: ledger.draw_worst(result.ledgers),
+    ("actuation", "ledger"): ledger.draw,
+    ("actuation", "drawn"): drawn.draw,
 }
 
 
@@ -52,4 +59,10 @@ def figures_of(result: SignoffResult) -> dict[str, Figure]:
         "actuation_worst": actuation.draw(result.actuation),
         "actuation_bench": actuation.draw(result.nominal),
         "ledger": ledger.draw(result.actuation),
+        "ledger_run": ledger.draw_worst(result.yields.ledgers),
     }
+
+
+def more_figures_of(result: Result) -> dict[str, Figure]:
+    """Pictures beside the one of `figure_of`, by what is put behind the name of its file."""
+    return {name: _MORE[result.command, name](result) for name in MORE.get(result.command, ())}

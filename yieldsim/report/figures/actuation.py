@@ -1,4 +1,7 @@
-"""One actuation opened: source, steps, voltages with all they must stay above, and what is drawn."""
+"""One actuation opened: source, steps, voltages with all they must stay above, and what the regulator takes.
+
+An addressed one stands before the nominal one of the same condition, in grey.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from yieldsim.report.figures import style
+from yieldsim.kernel.layout import START_PHASE
+from yieldsim.report.figures import source_panel, style
 from yieldsim.report.numbers import condition, engineering, fixed
 
 if TYPE_CHECKING:
@@ -23,6 +27,8 @@ _SHADES = (  # of the steps in turn, each with the ink that reads on it
     (style.YELLOW, style.INK),
     (style.FAINT, style.INK),
 )
+_SQUEEZED = 0.6  # share of the axis that later strokes may take before they are left out
+_SPAN = 0.13  # width of the name of a threshold, as a share of the axes' width
 _LETTER = 0.0105  # width of a letter of the step names, as a share of the axes' width
 
 
@@ -35,7 +41,7 @@ def draw(result: ActuationResult) -> Figure:
         heights = [1.25, 0.30 + 0.14 * max(lanes, default=0), 2.6, 0.9]
         source, strip, volts, amps = figure.subplots(4, 1, sharex=True, height_ratios=heights)
         style.heading(figure, _title(result))
-        _source(source, result)
+        source_panel.draw(source, result, end)
         _strip(strip, result, lanes)
         _voltages(volts, result, end)
         _drawn(amps, result, end)
@@ -44,26 +50,35 @@ def draw(result: ActuationResult) -> Figure:
         for axes in (source, strip, volts):
             axes.tick_params(axis="x", length=0, labelbottom=False)
         for axes in (source, volts, amps):
-            for step in result.steps:
-                axes.axvline(step.start_s * 1e3, color=style.FAINT, linewidth=0.6, zorder=0)
-            if result.steps:
-                axes.axvline(result.steps[-1].end_s * 1e3, color=style.FAINT, linewidth=0.6, zorder=0)
+            for t in sorted({t for step in result.steps for t in (step.start_s, step.end_s)}):
+                axes.axvline(t * 1e3, color=style.FAINT, linewidth=0.6, zorder=0)
         figure.align_ylabels([source, volts, amps])
     return figure
 
 
 def _title(result: ActuationResult) -> str:
+    """Return who, where and how it ended; in a second line what was sent, and what was out of the ordinary."""
     who = "Nominal actuation" if result.address is None else "Unit {}, actuation {}".format(*result.address)
-    return f"{who} at {condition(result.temperature_degC, result.age_yr)}: {result.outcome}"
+    first = f"{who} at {condition(result.temperature_degC, result.age_yr)}: {result.outcome}"
+    second = [] if result.message is None else [f"message \u201c{result.message}\u201d"]
+    second += ["partial press"] if result.partial else []
+    second += [f"{result.starts} starts, margins of the best"] if result.starts > 1 else []
+    return "\n".join([first, " \u00b7 ".join(second)] if second else [first])
 
 
 def _shown_until(result: ActuationResult) -> float:
-    """End of the time axis [s]: a little after the last step and the last stroke."""
-    time = np.asarray(result.trace.time_s)
-    driven = time[np.abs(np.asarray(result.trace.emf_V)) > 0.0]
-    ends = [step.end_s for step in result.steps] + ([float(driven[-1])] if driven.size else [])
+    """End of the time axis [s]: a little after the last step and the last stroke.
+
+    Strokes that begin behind a complete sequence are left out where they would squeeze it.
+    """
+    last = float(result.trace.time_s[-1])
+    ends = [step.end_s for step in result.steps]
     ends += [t for t in (result.start_time_s, result.complete_time_s) if t is not None and np.isfinite(t)]
-    return min(1.06 * max(ends), float(time[-1])) if ends else float(time[-1])
+    strokes = source_panel.strokes_of(result)
+    if result.complete_time_s is not None and strokes and max(ends) < (1.0 - _SQUEEZED) * strokes[-1][1]:
+        strokes = [(begin, end) for begin, end in strokes if begin < max(ends)]
+    ends += [end for _, end in strokes[-1:]]
+    return min(1.06 * max(ends), last) if ends else last
 
 
 def _lanes(steps: tuple[StepTrace, ...], end: float) -> list[int]:
@@ -83,80 +98,49 @@ def _lanes(steps: tuple[StepTrace, ...], end: float) -> list[int]:
     return lanes
 
 
-def _source(axes: Axes, result: ActuationResult) -> None:
-    time = np.asarray(result.trace.time_s) * 1e3
-    axes.plot(time, result.trace.emf_V, color=style.INK, linewidth=1.3)
-    axes.axhline(0.0, color=style.FAINT, linewidth=0.6, zorder=0)
-    axes.set_ylabel("emf [V]")
-    other = axes.twinx()
-    other.plot(
-        time,
-        np.asarray(result.trace.coil_current_A) * 1e3,
-        color=style.VERMILION,
-        linewidth=1.3,
-        dashes=(4, 1.5),
-    )
-    other.set_ylabel("coil current [mA]", color=style.VERMILION)
-    other.tick_params(axis="y", colors=style.VERMILION)
-    other.spines["right"].set_visible(True)
-    other.spines["right"].set_color(style.VERMILION)
-    _same_zero(axes, other)
-    axes.set_title("line: open-circuit emf \u00b7 dashes: coil current")
-
-
-def _same_zero(axes: Axes, other: Axes) -> None:
-    """Give both axes their zero at the same height."""
-    (low, high), (low2, high2) = axes.get_ylim(), other.get_ylim()
-    below = max(-low / (high - low), -low2 / (high2 - low2), 0.03)
-    above = max(high / (high - low), high2 / (high2 - low2), 0.03)
-    for panel, size in ((axes, max(-low / below, high / above)), (other, max(-low2 / below, high2 / above))):
-        panel.set_ylim(-below * size, above * size)
-
-
 def _strip(axes: Axes, result: ActuationResult, lanes: list[int]) -> None:
-    """Draw the steps as blocks, their names inside or above; the start-up is hatched."""
+    """Draw the steps as blocks, their names inside or above; each start-up of the regulator is hatched."""
     top = 1.0 + 0.75 * max(lanes, default=0)
-    began = result.start_time_s
-    if began is not None and np.isfinite(began) and result.steps and result.steps[0].start_s > began:
+    for begin, until in _start_ups(result):
         axes.barh(
             0.5,
-            (result.steps[0].start_s - began) * 1e3,
-            left=began * 1e3,
+            (until - begin) * 1e3,
+            left=begin * 1e3,
             height=0.9,
             color=style.WASH,
             edgecolor=style.MUTED,
             linewidth=0.5,
             hatch="////",
         )
-    for k, (step, lane) in enumerate(zip(result.steps, lanes, strict=True)):
+    names = list(dict.fromkeys(step.step for step in result.steps))
+    for step, lane in zip(result.steps, lanes, strict=True):
         start, end = step.start_s * 1e3, step.end_s * 1e3
-        shade, ink = _SHADES[k % len(_SHADES)]
+        shade, ink = _SHADES[names.index(step.step) % len(_SHADES)]
         axes.barh(0.5, end - start, left=start, height=0.9, color=shade, edgecolor=style.PAPER, linewidth=0.8)
         y = 0.5 if lane == 0 else 1.0 + 0.75 * (lane - 0.5)
         if lane > 0:
             axes.plot([(start + end) / 2] * 2, [0.95, y - 0.28], color=style.MUTED, linewidth=0.5)
-        axes.text(
-            (start + end) / 2,
-            y,
-            step.step,
-            ha="center",
-            va="center",
-            fontsize=7.5,
-            color=ink if lane == 0 else style.INK,
-        )
+        ink = ink if lane == 0 else style.INK
+        name = axes.text((start + end) / 2, y, step.step, ha="center", va="center", fontsize=7.5, color=ink)
+        if lane > 0:  # a line up to a higher name passes behind this one
+            name.set_bbox({"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.5})
     if not result.steps:
-        axes.text(
-            0.01,
-            0.5,
-            "no step began",
-            transform=axes.transAxes,
-            va="center",
-            color=style.MUTED,
-            style="italic",
-        )
+        axes.text(0.01, 0.5, "no step began", transform=axes.transAxes, va="center", color=style.MUTED, style="italic")
     axes.set_ylim(0.0, top)
     axes.set_yticks([0.5], ["steps"])
     style.quiet(axes, "left", "bottom")
+
+
+def _start_ups(result: ActuationResult) -> list[tuple[float, float]]:
+    """Return begin and end [s] of every stretch in which the regulator starts up."""
+    time, phase = np.asarray(result.trace.time_s), np.asarray(result.trace.phase)
+    parts = np.split(np.arange(len(phase)), np.flatnonzero(np.diff(phase)) + 1)
+    last = len(time) - 1
+    return [
+        (float(time[part[0]]), float(time[min(part[-1] + 1, last)]))
+        for part in parts
+        if part.size and phase[part[0]] == START_PHASE
+    ]
 
 
 def _voltages(axes: Axes, result: ActuationResult, end: float) -> None:
@@ -171,28 +155,20 @@ def _voltages(axes: Axes, result: ActuationResult, end: float) -> None:
         ("output", np.asarray(trace.output_V), style.TEAL, {"linewidth": 1.3, "dashes": (5, 1.2)}),
     )
     labels: list[tuple[float, str, str]] = []
+    highest = _nominal_input(axes, result, end, labels)
     for name, values, colour, manner in lines:
         axes.plot(time, values, color=colour, **manner)  # type: ignore[arg-type]
         labels.append((float(values[told]), name, colour))
-    _threshold(axes, "start", result.start_voltage_V, (6, 2))
-    if result.stop_voltage_V > 0.0:
-        _threshold(axes, "stop", result.stop_voltage_V, (1.2, 1.8))
     for step in result.steps:
-        axes.hlines(
-            step.required_input_V,
-            step.start_s * 1e3,
-            step.end_s * 1e3,
-            color=style.VERMILION,
-            linewidth=2.2,
-            zorder=4,
-        )
+        span = (step.start_s * 1e3, step.end_s * 1e3)
+        axes.hlines(step.required_input_V, *span, color=style.VERMILION, linewidth=2.2, zorder=4)
     if result.steps:
-        last = result.steps[-1]
-        labels.append((last.required_input_V, "needed input", style.VERMILION))
-    top = max(float(np.max(values[shown])) for _, values, _, _ in lines)
+        labels.append((result.steps[-1].required_input_V, "needed input", style.VERMILION))
+    top = max(highest, *(float(np.max(values[shown])) for _, values, _, _ in lines))
     top = 1.08 * max([top, result.start_voltage_V, *(s.required_input_V for s in result.steps)])
     axes.set_ylim(0.0, top)
     axes.set_ylabel("voltage [V]")
+    _levels(axes, result, end, top)
     heights = style.spread([y for y, _, _ in labels], 0.072 * top)
     for (_, text, colour), y in zip(labels, heights, strict=True):
         axes.annotate(
@@ -208,34 +184,100 @@ def _voltages(axes: Axes, result: ActuationResult, end: float) -> None:
     axes.set_title(_margins(result))
 
 
-def _threshold(axes: Axes, name: str, voltage: float, dashes: tuple[float, float]) -> None:
-    """Draw a threshold of the regulator with its name at the left, where the store is still empty."""
-    axes.axhline(voltage, color=style.INK, linewidth=0.9, dashes=dashes)
-    axes.annotate(
-        f"{name} {fixed(voltage, 2)} V",
-        (0.0, voltage),
-        xytext=(4, 2),
-        xycoords=("axes fraction", "data"),
-        textcoords="offset points",
-        fontsize=7.5,
-    )
+def _nominal_input(axes: Axes, result: ActuationResult, end: float, labels: list[tuple[float, str, str]]) -> float:
+    """Draw the input of the nominal actuation behind all, and add its name; returns the highest shown [V], or 0."""
+    trace = result.nominal_trace
+    if trace is None:
+        return 0.0
+    time, volts = np.asarray(trace.time_s), np.asarray(trace.input_V)
+    axes.plot(time * 1e3, volts, color=style.GREY, linewidth=2.2, zorder=1)
+    labels.append((float(np.interp(end, time, volts)), "nominal input", style.MUTED))
+    return float(volts[time <= end].max(initial=0.0))
+
+
+def _levels(axes: Axes, result: ActuationResult, end: float, top: float) -> None:
+    """Draw the thresholds of the regulator, and mark what the store holds at the release."""
+    thresholds = [("start", result.start_voltage_V, (6.0, 2.0))]
+    if result.stop_voltage_V > 0.0:
+        thresholds.append(("stop", result.stop_voltage_V, (1.2, 1.8)))
+    for name, voltage, dashes in thresholds:
+        axes.axhline(voltage, color=style.INK, linewidth=0.9, dashes=dashes)
+        x, above = _free_place(result, voltage, end, top)
+        axes.annotate(
+            f"{name} {fixed(voltage, 2)} V",
+            (x, voltage),
+            xytext=(4, 2 if above else -2),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            va="bottom" if above else "top",
+            fontsize=7.5,
+        )
+    if _charged(result):
+        level = float(result.trace.store_V[0])
+        axes.plot([0.0], [level], color=style.BLUE, marker="D", markersize=5.0, linestyle="none", clip_on=False)
+
+
+def _charged(result: ActuationResult) -> bool:
+    """Whether the store holds something at the release, or could: 5 % of the start voltage, or a precharge."""
+    precharge = any(name.startswith("precharge.") for name in result.values)
+    return precharge or float(result.trace.store_V[0]) > 0.05 * result.start_voltage_V
+
+
+def _free_place(result: ActuationResult, voltage: float, end: float, top: float) -> tuple[float, bool]:
+    """Return where a name is clear of all curves: a share of the axes' width, and whether above its threshold."""
+    best, found = -1.0, (0.0, True)
+    for above in (True, False):
+        middle = voltage + (0.035 if above else -0.035) * top
+        for x in np.linspace(0.0, 1.0 - _SPAN, 24):
+            clear = _room(result, float(x), middle, end) / top
+            if clear > 0.045:
+                return float(x), above
+            if clear > best:
+                best, found = clear, (float(x), above)
+    return found
+
+
+def _room(result: ActuationResult, x: float, middle: float, end: float) -> float:
+    """Return the least distance [V] of any curve from a name at ``middle`` [V] that begins at ``x`` of the width."""
+    curves = [(result.trace.time_s, result.trace.input_V), (result.trace.time_s, result.trace.output_V)]
+    if result.nominal_trace is not None:
+        curves.append((result.nominal_trace.time_s, result.nominal_trace.input_V))
+    gaps = []
+    for time, volts in curves:
+        inside = np.interp(np.linspace(x, x + _SPAN, 40), np.asarray(time) / end, volts)
+        # 0 where the curve passes from one side to the other, between two points perhaps
+        gaps.append(max(float(inside.min()) - middle, middle - float(inside.max()), 0.0))
+    for step in result.steps:
+        if step.start_s / end < x + _SPAN and step.end_s / end > x:
+            gaps.append(abs(step.required_input_V - middle))
+    return min(gaps)
 
 
 def _margins(result: ActuationResult) -> str:
-    return (
-        f"start margin {engineering(result.start_margin_V, 'V', signed=True)} \u00b7 "
-        f"run margin {engineering(result.run_margin_V, 'V', signed=True)} \u00b7 "
-        f"reserve {engineering(result.reserve_V, 'V', signed=True)}"
-    )
+    """Return the margins in one line, and what the mark at the release stands for."""
+    told = [
+        f"start margin {engineering(result.start_margin_V, 'V', signed=True)}",
+        f"run margin {engineering(result.run_margin_V, 'V', signed=True)}",
+        f"reserve {engineering(result.reserve_V, 'V', signed=True)}",
+    ]
+    if _charged(result):
+        told.append(f"\u25c6 at the release {fixed(float(result.trace.store_V[0]), 2)} V")
+    return " \u00b7 ".join(told)
 
 
 def _drawn(axes: Axes, result: ActuationResult, end: float) -> None:
-    time = np.asarray(result.trace.time_s)
-    current = np.asarray(result.trace.drawn_current_A)
-    largest = max(float(current[time <= end].max(initial=0.0)), 1e-12)
+    """Draw the current that the regulator takes from the store."""
+    beside = result.nominal_trace
+    traces = [result.trace] if beside is None else [result.trace, beside]
+    seen = [np.asarray(t.drawn_current_A)[np.asarray(t.time_s) <= end].max(initial=0.0) for t in traces]
+    largest = max(1e-12, *map(float, seen))
     scale, unit = (1e3, "mA") if largest >= 1e-5 else (1e6, "\u00b5A")
-    axes.plot(time * 1e3, current * scale, color=style.INK, linewidth=1.2)
-    axes.fill_between(time * 1e3, 0.0, current * scale, color=style.WASH, linewidth=0)
+    if beside is not None:
+        drawn = np.asarray(beside.drawn_current_A) * scale
+        axes.plot(np.asarray(beside.time_s) * 1e3, drawn, color=style.GREY, linewidth=1.8, zorder=1)
+    time, current = np.asarray(result.trace.time_s) * 1e3, np.asarray(result.trace.drawn_current_A) * scale
+    axes.plot(time, current, color=style.INK, linewidth=1.2)
+    axes.fill_between(time, 0.0, current, color=style.WASH, linewidth=0, zorder=0.5)
     axes.set_ylim(0.0, 1.12 * largest * scale)
     axes.set_ylabel(f"drawn [{unit}]")
-    axes.set_title("input current of the regulator")
+    axes.set_title("input current of the regulator" + ("" if beside is None else " \u00b7 grey: nominal actuation"))

@@ -25,6 +25,7 @@ from yieldsim.words.names import axis_label
 
 INK = "#1c2733"
 MUTED = "#5d6b78"
+GREY = "#aab4bd"
 FAINT = "#c9d1d8"
 WASH = "#eef1f4"
 PAPER = "#ffffff"
