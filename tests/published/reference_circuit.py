@@ -243,7 +243,7 @@ class Circuit:
     # ---- switching ----
     def drive(self, t: float, y: Sequence[float], mode: Mode) -> float:
         """What pushes a current through the blocked rectifier [V]; it conducts above 0."""
-        if self.node.packet is not None:
+        if self.node.packet is not None or not (self.node.strokes or self.node.waveform):
             return -1.0
         e = self.emf(t, y)
         v_in = self.operate(t, y, mode)[1]

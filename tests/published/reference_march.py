@@ -23,6 +23,7 @@ from scipy.optimize import brentq, minimize_scalar
 
 STIFF = 3000.0  # widths of a stroke in coil time constants, beyond which an implicit stepper is quicker
 STEPS_PER_STROKE = 40  # at least: no bump of the emf slips between two steps
+STEPS_PER_STRETCH = 8  # at least: a step over the whole of a stretch may not see its own error
 SWITCHES = 10_000  # changes of the equations in one stretch, beyond which something chatters
 
 
@@ -140,8 +141,9 @@ class Actuation:
     def _until_event(
         self, circuit: Circuit, mode: Mode, t: float, end: float, y: list[float], widest: float
     ) -> tuple[Piece, str | None]:
+        longest = min(widest, (end - t) / STEPS_PER_STRETCH)
         stepper = (Radau if self._stiff(circuit, mode, y, widest) else DOP853)(
-            lambda t, y: circuit.rates(t, y, mode), t, y, end, max_step=widest, rtol=self.rtol, atol=self.atol
+            lambda t, y: circuit.rates(t, y, mode), t, y, end, max_step=longest, rtol=self.rtol, atol=self.atol
         )
         piece = Piece(circuit, mode, t, t, [], [])
         guards = circuit.guards(mode)

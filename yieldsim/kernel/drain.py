@@ -32,6 +32,16 @@ def straight_piece(q, dt, loss, m):
     return q - total * dt * shape
 
 
+@inlined
+def time_to_empty(q, loss, m):
+    """Time [s] in which a `straight_piece` that goes below zero empties the store."""
+    v, v_q = store_voltage(q, m)
+    total = loss + v * m[pl.LEAK]
+    decay = m[pl.LEAK] * v_q
+    share = decay * q / total
+    return q / total if share < 1e-9 else -math.log1p(-share) / decay
+
+
 @apart
 def drain_steady(q, dt, m):
     """Charge [C] after ``dt`` [s] of the steady current of the demand and the leakage of the store."""
@@ -62,9 +72,12 @@ def drain_steady(q, dt, m):
         if q <= 0.0:
             q -= current * piece
             continue
+        whole = straight_piece(q, piece, loss, m)
+        if whole < 0.0:  # the leakage ends where the store is empty
+            q = -current * (piece - time_to_empty(q, loss, m))
+            continue
         half = straight_piece(q, 0.5 * piece, loss, m)
         half = straight_piece(half, 0.5 * piece, loss, m)
-        whole = straight_piece(q, piece, loss, m)
         q = half + (half - whole) / 3.0
     return q
 

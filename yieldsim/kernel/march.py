@@ -38,6 +38,7 @@ LONGEST_PHASE = 0.3
 USUAL = 0.5e-3  # the accuracy it belongs to [V]; what is not seen goes with the fourth power of the step
 # Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
 LOCAL_SHARE = 0.05
+PIEZO_SHARE = 0.01  # stiff all the way: the errors of its steps have one sign
 CURRENT_WEIGHT = 2.0
 LEAST_ERROR = 5e-11  # of a step, below which its estimate is rounding [V]
 
@@ -177,7 +178,8 @@ def accepted_step(until, y, q, m):
     _, v_q = store_voltage(q, m)
     clamped = m[pl.CLAMPED] > 0.5
     weight = CURRENT_WEIGHT * source_weight(v_q, m)
-    allowed = max(LOCAL_SHARE * m[pl.ACCURACY], LEAST_ERROR)
+    share = PIEZO_SHARE if m[pl.KIND] == at.PIEZO else LOCAL_SHARE
+    allowed = max(share * m[pl.ACCURACY], LEAST_ERROR)
     for _ in range(60):
         st.step(t, h, y, q, clamped, m)
         error = max(abs(m[pl.OUT + 3]) * v_q, weight * abs(m[pl.OUT + 2]))
@@ -280,6 +282,13 @@ def see_step(t, h, y, q, m):
             if v_in < low_v:
                 low_x, low_v = x, v_in
     margin = low_v - m[pl.NEED]
+    if 0.0 < low_x < 1.0 and margin < m[pl.LEAST]:
+        # a dip within the step: the dense output is the less accurate, so a step that ends there tells its depth
+        st.step(t, low_x * h, y, q, m[pl.CLAMPED] > 0.5, m)
+        _, ix, qx = st.point(1.0, t, low_x * h, y, q, m)
+        v_in, _, _ = st.input_voltage(ix, qx, m)
+        margin = v_in - m[pl.NEED]
+        st.step(t, h, y, q, m[pl.CLAMPED] > 0.5, m)
     m[pl.LEAST] = min(m[pl.LEAST], margin)
     if margin < 0.0 and m[pl.FIRST_BELOW] == math.inf:
         x = 0.0
