@@ -19,6 +19,7 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
+from functools import partial
 from importlib.metadata import version
 from multiprocessing import get_context
 from pathlib import Path
@@ -77,6 +78,11 @@ def kernel_row(row: Row, accuracy: float) -> Row:
         "forced": result.start_time is None,
         **{name: found.get(name) for name in ANSWERS},
     }
+
+
+def answer(row: Row, accuracy: float) -> Row:
+    """A row with what the compiled physics makes of it."""
+    return kernel_row(row, accuracy) if row["about"] == "kernel" else row
 
 
 def work(task: Task) -> Row:
@@ -148,8 +154,9 @@ def run(arguments: argparse.Namespace) -> list[Row]:
             rows[tuple(row[name] for name in Task._fields)] = row
             if done % 200 == 0:
                 print(f"{done} of {len(missing)}, {time.monotonic() - begin:.0f} s", flush=True)
-    asked = [rows[tuple(task)] for task in wanted]
-    return [kernel_row(row, arguments.accuracy) if row["about"] == "kernel" else row for row in asked]
+    answers = partial(answer, accuracy=arguments.accuracy)
+    with get_context("spawn").Pool(arguments.workers) as pool:
+        return pool.map(answers, [rows[tuple(task)] for task in wanted], chunksize=64)
 
 
 def circumstances(arguments: argparse.Namespace) -> Row:

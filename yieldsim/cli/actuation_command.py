@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +28,12 @@ Example:
   yieldsim actuation node.toml --temperature "60 degC" --age "12 yr"
   yieldsim actuation node.toml --temperature 60 --age 12 --unit 1187 --actuation 5 --seed 7
 """
+
+
+def uncompiled() -> None:
+    """Let the physics run as plain Python where it is not loaded yet: one actuation is done before it is compiled."""
+    if "yieldsim.kernel.compiled" not in sys.modules:
+        os.environ["NUMBA_DISABLE_JIT"] = "1"
 
 
 @click.command("actuation", epilog=_EPILOG)
@@ -54,6 +62,7 @@ def command(
     """
     if (unit is None) != (actuation is None):
         raise click.UsageError("--unit and --actuation belong together: give both, or neither")
+    uncompiled()
     from yieldsim.analysis.actuation import actuation as opened
     from yieldsim.design.reading import read_design
     from yieldsim.engine.columns import Condition

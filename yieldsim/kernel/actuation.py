@@ -31,7 +31,7 @@ from yieldsim.kernel.top import go_to_top
 TAIL = 0.5  # how long after the last stroke the radio may be held on before the hold-up is capped [s]
 MOST_STARTS = 50  # of one actuation
 DIED_OUT = 1e-9  # current of a piezoelectric source that charges nothing any more [A]
-REFINEMENT = 0.002  # of the accuracy, see `refine`
+REFINEMENT, AT_ONCE = 0.002, 0.1  # of the accuracy, see `refine`
 OFF, START, STEP, HOLD, AFTER, ALONE, REST, DONE = range(8)  # legs
 
 
@@ -144,7 +144,7 @@ def charge_output(m, record, ledger):
     """Take the charge of the output capacitor at once: a start without delay."""
     before = m[pl.CHARGE]
     if m[pl.REGULATOR] == at.BUCK:
-        energy = 0.5 * m[pl.C_OUT] * m[pl.V_SET] ** 2 / m[pl.ETA]
+        energy = 0.5 * m[pl.C_OUT] * m[pl.V_SET] * m[pl.V_SET] / m[pl.ETA]
         m[pl.CHARGE] = energy_taken(before, energy, m)
     else:
         m[pl.CHARGE] = before - m[pl.C_OUT] * m[pl.V_SET]
@@ -247,22 +247,25 @@ def after_off(code, m, source, breaks, samples, real, values, codes):
     if m[pl.STARTED] > 0.5:  # no further start: the best one stands
         take_best(m, values, codes)
         return leg_of_peaks(m, values, True, False)
-    if m[pl.KEPT - pl.STATE + pl.CLAMPED] > 0.5 and m[pl.REFINED] < 0.5:
-        return refine(m)
+    clamped = m[pl.KEPT - pl.STATE + pl.CLAMPED] > 0.5
+    at_once = m[pl.DELAY] == 0.0 and m[pl.C_OUT] > 0.0
+    if m[pl.REFINED] < 0.5 and (clamped or at_once):
+        return refine(REFINEMENT if clamped else AT_ONCE, m)
     values[at.START_MARGIN] = min(go_to_top(m, breaks, samples, source) - m[pl.V_START], -5e-324)
     return START
 
 
 @inlined
-def refine(m):
-    """Go back to the release with a finer accuracy; returns the leg.
+def refine(share, m):
+    """Go back to the release with ``share`` of the accuracy; returns the leg.
 
     The highest V_in over a clamped store is the summit of its ESR's share alone: flat, so that its instant, at which
-    an actuation that never starts is forced to, errs by more than its height.
+    an actuation that never starts is forced to, errs by more than its height. Where the output capacitor is charged at
+    once, the source answers with a current that hangs on that instant.
     """
     m[pl.REFINED] = 1.0
-    m[pl.ACCURACY] *= REFINEMENT
-    m[pl.PLATEAU] *= REFINEMENT
+    m[pl.ACCURACY] *= share
+    m[pl.PLATEAU] *= share
     mt.go_back(m, pl.AT_START)
     mt.keep_state(m, pl.KEPT)
     m[pl.TOP_INPUT] = -math.inf
@@ -451,7 +454,7 @@ def end_ledger(m, ledger):
     """Book what is left in store and source."""
     ledger[at.LED_STORE] = store_energy(m[pl.CHARGE], m)
     amplitude = m[pl.ACROSS] if m[pl.KIND] == at.PIEZO else m[pl.COIL]
-    ledger[at.LED_COIL_LEFT] = 0.5 * m[pl.INERTIA] * amplitude**2
+    ledger[at.LED_COIL_LEFT] = 0.5 * m[pl.INERTIA] * amplitude * amplitude
 
 
 @apart

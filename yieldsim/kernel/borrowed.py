@@ -2,24 +2,10 @@
 
 Each array handed from one compiled function to another costs an atomic increment and decrement of its reference count,
 far more than the arithmetic between the calls, and two threads that share an array then wait for each other. The
-caller of the
-entry point holds every array for as long as it runs, so the counts are not needed.
+caller of the entry point holds every array for as long as it runs, so the counts are not needed.
 """
 
-import numba as nb
-from numba import types
-from numba.core import cgutils
-from numba.extending import intrinsic, overload
-
-
-@intrinsic
-def _pointer(typingctx, address):
-    """Turn an integer address into a pointer."""
-
-    def codegen(context, builder, signature, args):
-        return builder.inttoptr(args[0], cgutils.voidptr_t)
-
-    return types.voidptr(types.intp), codegen
+from yieldsim.kernel.compiled import INTERPRETED
 
 
 def borrowed(array):
@@ -27,13 +13,28 @@ def borrowed(array):
     return array
 
 
-@overload(borrowed)
-def _borrowed(array):
-    if not isinstance(array, types.Array):
-        return lambda array: array
-    dtype = array.dtype
+if not INTERPRETED:
+    import numba as nb
+    from numba import types
+    from numba.core import cgutils
+    from numba.extending import intrinsic, overload
 
-    def view(array):
-        return nb.carray(_pointer(array.ctypes.data), array.shape, dtype)  # type: ignore[attr-defined, call-arg]
+    @intrinsic
+    def _pointer(typingctx, address):
+        """Turn an integer address into a pointer."""
 
-    return view
+        def codegen(context, builder, signature, args):
+            return builder.inttoptr(args[0], cgutils.voidptr_t)
+
+        return types.voidptr(types.intp), codegen
+
+    @overload(borrowed)
+    def _borrowed(array):
+        if not isinstance(array, types.Array):
+            return lambda array: array
+        dtype = array.dtype
+
+        def view(array):
+            return nb.carray(_pointer(array.ctypes.data), array.shape, dtype)  # type: ignore[attr-defined, call-arg]
+
+        return view

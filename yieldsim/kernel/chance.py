@@ -13,7 +13,10 @@ def fill_uniforms(design, address, attempt, uniforms):
     """Fill one attempt's row of uniforms from the address of the actuation."""
     unit, actuation = address[0], address[1]
     low, high = unit & 0xFFFFFFFF, unit >> 32
-    for k in range(uniforms.shape[0]):
+    used = design.variable_column.shape[0] + 3
+    for k in range(used):
+        uniforms[k] = uniform(design.keys[k, 0], design.keys[k, 1], low, actuation, attempt, high)
+    for k in range(used if design.use_backoff else uniforms.shape[0] - 2, uniforms.shape[0]):
         uniforms[k] = uniform(design.keys[k, 0], design.keys[k, 1], low, actuation, attempt, high)
 
 

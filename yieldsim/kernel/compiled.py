@@ -4,20 +4,27 @@ Numba keeps a compiled entry point on disk and looks at the time stamp of that f
 an edit of a leaf in another file would go unnoticed. An index entry of that cache also carries a hash of the
 contents of the function's closure; an entry point therefore holds a digest of every file of this package in
 its closure, and any edit makes a new entry.
+
+With ``NUMBA_DISABLE_JIT=1`` in the environment nothing is compiled and numba is not even imported: the same functions
+run as plain Python, to the same bits, a thousand times slower. One actuation is done that way before a compiler would
+have begun.
 """
 
 from __future__ import annotations
 
 import hashlib
 import inspect
+import os
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, cast
 
-from llvmlite.ir import CallInstr
-from numba import config, njit, types
-from numba.extending import intrinsic
+INTERPRETED = os.environ.get("NUMBA_DISABLE_JIT") == "1"
+if not INTERPRETED:
+    from llvmlite.ir import CallInstr
+    from numba import njit, types
+    from numba.extending import intrinsic
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -39,14 +46,18 @@ def package_digest() -> int:
     return int.from_bytes(digest.digest(), "big") >> 1
 
 
+def _compile(function: Callable[P, R], **options: bool) -> Callable[P, R]:
+    return function if INTERPRETED else cast("Callable[P, R]", cast("Any", njit)(**options, **_OPTIONS)(function))
+
+
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a leaf: a function called by other compiled code; it is stored as a part of the entry point using it."""
-    return cast("Callable[P, R]", njit(cache=False, **_OPTIONS)(function))
+    return _compile(function, cache=False)
 
 
 def inlined(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a leaf that is written into its callers: arrays pass on without their references being counted."""
-    return cast("Callable[P, R]", njit(cache=False, forceinline=True, **_OPTIONS)(function))
+    return _compile(function, cache=False, forceinline=True)
 
 
 def apart(function: Callable[P, R]) -> Callable[P, R]:
@@ -55,9 +66,9 @@ def apart(function: Callable[P, R]) -> Callable[P, R]:
     The optimiser copies a function into each of its callers as long as it finds it small, and each copy into theirs;
     of this package's chains of calls that makes megabytes. A call marked as not to be inlined ends the chain.
     """
-    leaf: Any = njit(cache=False, **_OPTIONS)(function)
-    if config.DISABLE_JIT:
+    if INTERPRETED:
         return function
+    leaf: Any = _compile(function, cache=False)
 
     def call(typingctx: Any, *arguments: Any) -> Any:
         kind = types.Dispatcher(leaf)
@@ -112,4 +123,4 @@ def entry_point(factory: Callable[[int], Callable[P, R]]) -> Callable[P, R]:
     cells = getattr(function, "__closure__", None) or ()
     if [cell.cell_contents for cell in cells] != [digest]:
         raise TypeError(f"entry point {function.__qualname__} must close over the digest and nothing else")
-    return cast("Callable[P, R]", njit(cache=True, **_OPTIONS)(function))
+    return _compile(function, cache=True)

@@ -146,7 +146,7 @@ def demand_starting(m):
     """Demand during the start delay: the quiescent current and the charging of the output capacitor."""
     if m[pl.REGULATOR] == at.BUCK:
         m[pl.FORM] = pl.POWER
-        m[pl.LOAD_CURRENT] = 0.5 * m[pl.C_OUT] * m[pl.V_SET] ** 2 / (m[pl.ETA] * m[pl.DELAY])  # [W]
+        m[pl.LOAD_CURRENT] = 0.5 * m[pl.C_OUT] * m[pl.V_SET] * m[pl.V_SET] / (m[pl.ETA] * m[pl.DELAY])  # [W]
         return
     set_steady(m[pl.C_OUT] * m[pl.V_SET] / m[pl.DELAY], m)
 

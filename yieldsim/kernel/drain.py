@@ -8,6 +8,7 @@ depends on the input voltage (a buck converter, a load that follows its supply) 
 
 import math
 
+from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import leakage, store_charge, store_voltage
@@ -18,6 +19,8 @@ MOST_STEPS = 100000  # of one stretch
 # A load changes its law where it drops out, where a curve bends and where the store is empty; an error estimate may
 # miss such a place in a step over which the store falls further than this [V].
 MOST_FALL = 0.2
+SHARE_OF_WAY = 0.8  # to a bend below, that one step may go
+A_LITTLE_MORE = 1.0 + 1e-9  # keeps a bound of a time on its side of the rounding
 JUST_ABOVE = 0.05  # share of the accuracy below which a store is empty
 
 
@@ -115,6 +118,16 @@ def scalar_step(q, h, m):
     return y + q6, q6
 
 
+@inlined
+def stays_above(level, q, dt, m):
+    """Whether a steady drain for ``dt`` [s] surely leaves the store above ``level`` [V]: the loss is most at first."""
+    if level == -math.inf:
+        return True
+    v, _ = store_voltage(q, m)
+    v, _ = store_voltage(q - dt * (m[pl.STEADY_CURRENT] + leakage(v, m)), m)
+    return v >= level
+
+
 @apart
 def drain(q, dt, floor, m):
     """Let the store run for ``dt`` [s] while the bridge blocks, no further than V_in falling to ``floor`` [V].
@@ -123,14 +136,19 @@ def drain(q, dt, floor, m):
     """
     if m[pl.FORM] == pl.STEADY and m[pl.INFLOW] == 0.0:
         current = m[pl.STEADY_CURRENT]
-        left = drain_steady(q, dt, m)
-        v, _ = store_voltage(left, m)
-        if v - m[pl.ESR] * current >= floor:
-            return left, dt, False
-        target = store_charge(floor + m[pl.ESR] * current, m)
+        level = floor + m[pl.ESR] * current
+        if stays_above(level, q, dt, m):
+            return drain_steady(q, dt, m), dt, False
+        target = store_charge(level, m)
         if target >= q:
             return q, 0.0, True
-        return target, time_to_charge(q, left, target, dt, m), True
+        # what is lost is least at the target
+        least = current + leakage(level, m)
+        longest = min(dt, (q - target) / least * A_LITTLE_MORE) if least > 0.0 else dt
+        left = drain_steady(q, longest, m)
+        if left > target and longest == dt:
+            return left, dt, False
+        return target, time_to_charge(q, left, target, longest, m), True
     return drain_varying(q, dt, floor, m)
 
 
@@ -141,10 +159,14 @@ def drain_varying(q, dt, floor, m):
     scale = 0.1 * m[pl.ACCURACY]
     bent = m[pl.LOAD_SLOPE] != 0.0 or m[pl.QUIESCENT_POINTS] + m[pl.DROPOUT_POINTS] > 0.0
     for _ in range(MOST_STEPS):
-        _, v_q = store_voltage(q, m)
-        if m[pl.FORM] == pl.LOAD and bent:
+        v, v_q = store_voltage(q, m)
+        if m[pl.FORM] == pl.LOAD and (bent or m[pl.REGULATOR] == at.BUCK):
+            fall = MOST_FALL
+            if not bent:  # the converter alone has one bend, where it begins to pass its input through
+                above = v - m[pl.V_SET] / m[pl.LOAD_ETA]
+                fall = max(SHARE_OF_WAY * above, MOST_FALL) if above > 0.0 else math.inf
             rate, _ = charge_rate(q, m)
-            h = min(h, MOST_FALL / max(abs(rate) * v_q, 1e-30))
+            h = min(h, fall / max(abs(rate) * v_q, 1e-30))
         h = min(h, dt - used)
         if h <= 1e-15 * dt:
             break
@@ -197,13 +219,19 @@ def time_to_charge(q, left, target, dt, m):
             return (q - target) / loss
         return max(q, 0.0) / loss + (min(q, 0.0) - target) / current
     low, y_low, high, y_high, side = 0.0, target - q, dt, target - left, 0
-    x = dt
+    # the rate at the target is known: Newton's method from there, kept within the bracket
+    v, _ = store_voltage(target, m)
+    rate = current + leakage(v, m)
+    x = (low * y_high - high * y_low) / (y_high - y_low)
+    if rate > 0.0:
+        x = min(max((q - target) / rate, low), high)
     for _ in range(60):
-        x = (low * y_high - high * y_low) / (y_high - y_low)
         y = target - drain_steady(q, x, m)
         if abs(y) <= 1e-13 * (abs(q) + abs(target)) or high - low <= 1e-15:
             break
         low, y_low, high, y_high, side = st.narrow(x, y, low, y_low, high, y_high, side)
+        step = x - y / rate if rate > 0.0 else low
+        x = step if low < step < high else (low * y_high - high * y_low) / (y_high - y_low)
     return x
 
 

@@ -5,6 +5,7 @@ import math
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import leakage, store_voltage
+from yieldsim.kernel.collocation import advance, is_plain, shorten
 from yieldsim.kernel.compiled import apart, inlined
 
 # The current ends; the clamp takes hold, and lets go; V_in rises through the ceiling, and falls to the floor.
@@ -53,6 +54,29 @@ def quantity_at(x, row, t, h, y, q, loss, m):
     return v_in if row == INPUTS else ix - drawn - loss
 
 
+@inlined
+def vertex(x, d, row, t, h, y, q, loss, m):
+    """Share of the step at which the parabola through a quantity at ``x`` and ``d`` to its sides turns."""
+    middle = min(max(x, d), 1.0 - d)
+    left = quantity_at(middle - d, row, t, h, y, q, loss, m)
+    here = quantity_at(middle, row, t, h, y, q, loss, m)
+    right = quantity_at(middle + d, row, t, h, y, q, loss, m)
+    bend = left - 2.0 * here + right
+    if bend == 0.0:
+        return x
+    return min(max(middle + 0.5 * d * (left - right) / bend, 0.0), 1.0)
+
+
+@apart
+def turn(x, row, t, h, y, q, loss, m):
+    """Put a place at which the cubic through four samples turns where the curve of a long step does."""
+    if not 0.0 < x < 1.0 or (m[pl.DENSE_Q + 2] == 0.0 and m[pl.DENSE_Y + 2] == 0.0):
+        return x
+    for d in (0.1, 0.02):
+        x = vertex(x, d, row, t, h, y, q, loss, m)
+    return x
+
+
 @apart
 def first_crossing(sign, level, row, t, h, y, q, loss, m):
     """Share of the step at which the quantity of a row of SAMPLES first passes ``level`` in the direction ``sign``, or
@@ -66,6 +90,7 @@ def first_crossing(sign, level, row, t, h, y, q, loss, m):
     x1, x2 = -1.0, -1.0
     if row != CURRENTS and bends(y0, y1, y2, y3):  # it may pass the level between the samples, and come back
         x1, x2 = st.cubic_extremes(y0, y1, y2, y3)
+        x1, x2 = turn(x1, row, t, h, y, q, loss, m), turn(x2, row, t, h, y, q, loss, m)
     for k in range(1, 6):
         x = k / 3.0 if k < 4 else (x1 if k == 4 else x2)
         if not 0.0 < x <= 1.0 or x >= high:
@@ -151,18 +176,21 @@ def missed(event, x, t, h, y, q, m):
 def step_to_event(event, h, longest, y, q, clamped, m):
     """Make the step again so that it ends at the event; returns its size [s].
 
-    The dense output places the event, to its own order; a secant on whole steps then meets it to the order of the step.
-    The end of the current alone needs no better place.
+    The dense output of a long step is as good as its end. That of a short one places the event, to its own order; a
+    secant on whole steps then meets it to the order of the step. The end of the current alone needs no better place.
     """
     t = m[pl.TIME]
+    if h > 0.0 and is_plain(clamped, m):
+        shorten(h / longest, y, q, m)
+        return h
     if h <= 0.0:
-        for k in range(8):
+        for k in range(pl.OUT_SIZE):
             m[pl.OUT + k] = 0.0
         m[pl.OUT], m[pl.OUT + 1] = y, q
         return 0.0
     before, miss_before = 0.0, 0.0
     for trial in range(7):
-        st.step(t, h, y, q, clamped, m)
+        advance(t, h, y, q, clamped, m)
         if event == CURRENT_ENDS:
             break
         if trial == 0:  # the first slope is that of the step's end, the next ones are secants

@@ -24,7 +24,7 @@ from yieldsim.kernel.actuation import (
 from yieldsim.kernel.borrowed import borrowed
 from yieldsim.kernel.chance import build_sequence, choose_message, choose_press, fill_uniforms, move_variables
 from yieldsim.kernel.circuit import fill_circuit
-from yieldsim.kernel.compiled import apart, compiled, entry_point
+from yieldsim.kernel.compiled import INTERPRETED, apart, compiled, entry_point
 from yieldsim.kernel.source import fill_source
 
 FloatArray = NDArray[np.float64]
@@ -240,6 +240,17 @@ def run_rows(digest: int) -> Any:
     return run_rows
 
 
+def run_interpreted(arguments: tuple[Any, ...], values: FloatArray, codes: IntArray) -> None:
+    """Run the rows as plain Python, which raises where the compiled code goes on with infinities to "not finished"."""
+    with np.errstate(all="ignore"):
+        try:
+            run_rows(*arguments)
+        except (ArithmeticError, ValueError):
+            if len(values) > 1:
+                raise
+            values[:], codes[:, at.OUTCOME] = math.nan, at.NOT_FINISHED
+
+
 def run(
     design: at.KernelDesign,
     base: FloatArray,
@@ -298,7 +309,7 @@ def run(
     values = np.empty((count, at.VALUES))
     codes = np.empty((count, at.CODES), dtype=np.int64)
     work = work_for(design)
-    run_rows(
+    arguments = (
         design,
         work,
         np.ascontiguousarray(base),
@@ -315,6 +326,10 @@ def run(
         np.zeros((0, at.RECORD)) if record is None else record,
         np.zeros(0) if ledger is None else ledger,
     )
+    if INTERPRETED:
+        run_interpreted(arguments, values, codes)
+    else:
+        run_rows(*arguments)
     if x is not None:
         x[:] = work.x
     return values, codes

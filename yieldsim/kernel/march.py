@@ -7,12 +7,14 @@ zero, the peaks that the ratings are held against, and, if asked, the energy led
 
 import math
 
+from yieldsim.kernel import glide as gl
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import leakage, store_voltage
+from yieldsim.kernel.collocation import BELOW, advance, is_plain
 from yieldsim.kernel.compiled import apart, inlined
-from yieldsim.kernel.drain import charge_after, drain
+from yieldsim.kernel.drain import charge_after, drain, drain_steady, stays_above
 from yieldsim.kernel.events import (
     CLAMP_HOLDS,
     CLAMP_LETS_GO,
@@ -21,11 +23,13 @@ from yieldsim.kernel.events import (
     FALLS,
     INPUTS,
     RISES,
+    STOPPED,
     bends,
     first_crossing,
     first_event,
     sample,
     step_to_event,
+    turn,
 )
 from yieldsim.kernel.onset import across_after, driving, find_onset
 from yieldsim.kernel.recorder import record_blocked, record_step
@@ -35,6 +39,7 @@ STEP_LIMIT = 200000.0  # steps of one actuation, beyond which it is given up as 
 # Longest step as a phase of the half-sine [rad]: what the step's own error estimate cannot see of a coil current that
 # follows the emf at once.
 LONGEST_PHASE = 0.3
+PLAIN_PHASE = 1.2  # the same of the long step [rad]
 USUAL = 0.5e-3  # the accuracy it belongs to [V]; what is not seen goes with the fourth power of the step
 # Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
 LOCAL_SHARE = 0.05
@@ -88,6 +93,23 @@ def open_interval(m, breaks, samples, source):
             m[place], m[place + 1], m[place + 2] = source[s, 0], source[s, 1], source[s, 2]
             used += 1
     m[pl.WAVES] = float(used)
+    return end
+
+
+@apart
+def smooth_until(m, breaks, samples, source):
+    """Find the source from the present time on; returns until when [s] nothing breaks it.
+
+    The peak of a half-sine is a break point for a bridge that blocks, see `onset.find_onset`, and none while it
+    conducts.
+    """
+    end = open_interval(m, breaks, samples, source)
+    if m[pl.CONDUCTS] < 0.5 or m[pl.KIND] != at.HALF_SINE:
+        return end
+    for k in range(int(m[pl.NEXT]), breaks.shape[0]):
+        for s in range(source.shape[0]):
+            if source[s, 2] == breaks[k] or source[s, 3] == breaks[k]:
+                return breaks[k]
     return end
 
 
@@ -172,7 +194,8 @@ def accepted_step(until, y, q, m):
     """Make one step whose error is within the accuracy; returns its size [s], or -1 when it cannot be made."""
     t = m[pl.TIME]
     if m[pl.WAVES] > 0.0 and m[pl.KIND] != at.SAMPLED and m[pl.KIND] != at.PACKET:
-        longest = LONGEST_PHASE * min(1.0, math.sqrt(math.sqrt(m[pl.ACCURACY] / USUAL)))
+        phase = PLAIN_PHASE if is_plain(m[pl.CLAMPED] > 0.5, m) else LONGEST_PHASE
+        longest = phase * min(1.0, math.sqrt(math.sqrt(m[pl.ACCURACY] / USUAL)))
         m[pl.STEP_SIZE] = min(m[pl.STEP_SIZE], longest / m[pl.WAVE + pl.WAVE_RATE])
     h = min(m[pl.STEP_SIZE], until - t)
     _, v_q = store_voltage(q, m)
@@ -181,9 +204,9 @@ def accepted_step(until, y, q, m):
     share = PIEZO_SHARE if m[pl.KIND] == at.PIEZO else LOCAL_SHARE
     allowed = max(share * m[pl.ACCURACY], LEAST_ERROR)
     for _ in range(60):
-        st.step(t, h, y, q, clamped, m)
+        made = advance(t, h, y, q, clamped, m)
         error = max(abs(m[pl.OUT + 3]) * v_q, weight * abs(m[pl.OUT + 2]))
-        ratio = error / allowed
+        ratio = error / allowed if made else math.inf
         m[pl.STEPS] += 1.0
         if ratio <= 1.0:
             grow = min(4.0, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio > 0.0 else 4.0
@@ -199,9 +222,21 @@ def accepted_step(until, y, q, m):
 @apart
 def march_conducting(until, m, record, ledger):
     """Make one step while the bridge conducts, cut at the first event within it."""
+    if m[pl.FOLLOWS] > 0.5 and has_ended(m):
+        m[pl.CONDUCTS], m[pl.COIL], m[pl.CLAMPED] = 0.0, 0.0, 0.0
+        return REACHED
+    h = -1.0
+    if record.shape[0] == 0 and m[pl.CHARGE] * m[pl.PER_CHARGE] > BELOW and is_plain(m[pl.CLAMPED] > 0.5, m):
+        h = gl.glide(until, max(LOCAL_SHARE * m[pl.ACCURACY], LEAST_ERROR), CURRENT_WEIGHT, m)
+        if h == gl.REACHED:
+            return REACHED
+        if h == gl.ROSE:
+            settle(m)
+            return ROSE
     t, q = m[pl.TIME], m[pl.CHARGE]
     y = st.source_variable(m)
-    h = accepted_step(until, y, q, m)
+    if h < 0.0:
+        h = accepted_step(until, y, q, m)
     if h < 0.0:
         return FAILED
     tried = h
@@ -234,6 +269,18 @@ def march_conducting(until, m, record, ledger):
     if event == RISES:
         return ROSE
     return FELL if event == FALLS else REACHED
+
+
+@inlined
+def has_ended(m):
+    """Put the current of a coil without inductance on its equation; returns whether it has ended, as it does at once
+    where a stroke is cut.
+    """
+    if not is_plain(m[pl.CLAMPED] > 0.5, m):
+        return False
+    i = st.settled_current(m[pl.COIL], m[pl.CHARGE], m[pl.TIME], m)
+    m[pl.COIL] = max(i, 0.0)
+    return i < STOPPED
 
 
 @apart
@@ -273,7 +320,8 @@ def see_step(t, h, y, q, m):
         if not bends(y0, y1, y2, y3):
             continue
         x1, x2 = st.cubic_extremes(y0, y1, y2, y3)
-        for x in (x1, x2):
+        for place in (x1, x2):
+            x = turn(place, row, t, h, y, q, 0.0, m)
             if not 0.0 < x < 1.0:
                 continue
             _, ix, qx = st.point(x, t, h, y, q, m)
@@ -282,13 +330,13 @@ def see_step(t, h, y, q, m):
             if v_in < low_v:
                 low_x, low_v = x, v_in
     margin = low_v - m[pl.NEED]
-    if 0.0 < low_x < 1.0 and margin < m[pl.LEAST]:
+    if 0.0 < low_x < 1.0 and h > 0.0 and margin < m[pl.LEAST]:
         # a dip within the step: the dense output is the less accurate, so a step that ends there tells its depth
-        st.step(t, low_x * h, y, q, m[pl.CLAMPED] > 0.5, m)
+        advance(t, low_x * h, y, q, m[pl.CLAMPED] > 0.5, m)
         _, ix, qx = st.point(1.0, t, low_x * h, y, q, m)
         v_in, _, _ = st.input_voltage(ix, qx, m)
         margin = v_in - m[pl.NEED]
-        st.step(t, h, y, q, m[pl.CLAMPED] > 0.5, m)
+        advance(t, h, y, q, m[pl.CLAMPED] > 0.5, m)
     m[pl.LEAST] = min(m[pl.LEAST], margin)
     if margin < 0.0 and m[pl.FIRST_BELOW] == math.inf:
         x = 0.0
@@ -308,7 +356,7 @@ def begin_packet(end, m, record, ledger):
     """
     v, v_q = store_voltage(m[pl.CHARGE], m)
     if 0.0 <= v < st.LOWEST_STORE and m[pl.POWER_IN] > 0.0:
-        span = min(0.5 * (st.LOWEST_STORE**2 - v * v) / (v_q * m[pl.POWER_IN]), end - m[pl.TIME])
+        span = min(0.5 * (st.LOWEST_STORE * st.LOWEST_STORE - v * v) / (v_q * m[pl.POWER_IN]), end - m[pl.TIME])
         m[pl.CHARGE] = math.sqrt(v * v + 2.0 * v_q * m[pl.POWER_IN] * span) / v_q
         m[pl.TIME] += span
         if record.shape[0] > 0:
@@ -321,19 +369,43 @@ def begin_packet(end, m, record, ledger):
     settle(m)
 
 
+@inlined
+def coast(v_in, until, m):
+    """Let a steady current drain the store to ``until`` [s] when every stroke is over; returns whether V_in, now
+    ``v_in`` [V], stays above floor and need, so that nothing else happens.
+    """
+    if m[pl.FORM] != pl.STEADY or m[pl.KIND] == at.PIEZO or m[pl.INFLOW] != 0.0:
+        return False
+    back = m[pl.ESR] * m[pl.STEADY_CURRENT]
+    # below zero the bridge may conduct by itself
+    level = max(m[pl.FLOOR], m[pl.NEED], 0.0) + back
+    if v_in > m[pl.TOP_INPUT] or not stays_above(level, m[pl.CHARGE], until - m[pl.TIME], m):
+        return False
+    left = drain_steady(m[pl.CHARGE], until - m[pl.TIME], m)
+    v, _ = store_voltage(left, m)
+    after = v - back
+    m[pl.LEAST] = min(m[pl.LEAST], after - m[pl.NEED])
+    m[pl.TOP_REVERSE] = max(m[pl.TOP_REVERSE], v_in)
+    m[pl.CHARGE], m[pl.TIME] = left, until
+    return True
+
+
 @apart
 def march(until, m, breaks, samples, source, record, ledger):
     """March to the time ``until`` [s] or to the first stop; returns REACHED, ROSE, FELL or FAILED."""
+    m[pl.QUIET] = 0.0  # the demand or the charge may have changed
     if m[pl.CONDUCTS] > 0.5:
         open_interval(m, breaks, samples, source)
         settle(m)  # the demand may have changed
     else:
         v_in, _, _ = st.input_voltage(0.0, m[pl.CHARGE], m)
+        if m[pl.TIME] >= m[pl.LAST] and record.shape[0] == 0 and coast(v_in, until, m):
+            return REACHED
         if v_in < m[pl.FLOOR]:
             see_margin(v_in - m[pl.NEED], m[pl.TIME], m)
             return FELL
     while m[pl.TIME] < until:
-        end = min(open_interval(m, breaks, samples, source), until)
+        end = min(smooth_until(m, breaks, samples, source), until)
         if m[pl.KIND] == at.PACKET:
             begins = m[pl.WAVES] > 0.0 and m[pl.CONDUCTS] < 0.5
             m[pl.CONDUCTS] = m[pl.WAVES]

@@ -65,6 +65,17 @@ def cannot_conduct(t, span, v_end, m):
     return max(abs(st.emf_at(t, m)), abs(st.emf_at(t + span, m))) <= v_end + m[pl.DROP]
 
 
+@inlined
+def first_guess(t, v_in, m):
+    """Time [s] after ``t`` at which one half-sine reaches what blocks the bridge at ``v_in`` [V]; -1 for others."""
+    if m[pl.KIND] != at.HALF_SINE or m[pl.WAVES] != 1.0:
+        return -1.0
+    share = (v_in + m[pl.DROP]) / abs(m[pl.WAVE])
+    if not 0.0 < share < 1.0:
+        return -1.0
+    return math.asin(share) / m[pl.WAVE + pl.WAVE_RATE] + m[pl.WAVE + pl.WAVE_START] - t
+
+
 @apart
 def find_onset(t, span, left, q, m):
     """Time [s] after ``t`` at which the bridge begins to conduct within ``span``, or ``span`` when it does not.
@@ -106,11 +117,15 @@ def find_onset(t, span, left, q, m):
         low, y_low = high, y_high
     if last < 0.0:
         return span
-    side, x = 0, last
+    side = 0
+    x = (first * y_last - last * y_first) / (y_last - y_first)
+    guess = first_guess(t, v_end, m)
+    if first < guess < last:
+        x = guess
     for _ in range(80):
-        x = (first * y_last - last * y_first) / (y_last - y_first)
         y = excess(t, x, q, m)
         if abs(y) <= 1e-11 or last - first <= 1e-14:
             break
         first, y_first, last, y_last, side = st.narrow(x, y, first, y_first, last, y_last, side)
+        x = (first * y_last - last * y_first) / (y_last - y_first)
     return x

@@ -98,9 +98,12 @@ AT_START, FIRST_START, AT_END, KEPT = 60, 71, 82, 93  # states to go back to
     LEDGER_COLUMN,  # of the running step, -1 when none runs
     ACCURACY,  # [V]
 ) = range(104, 117)
-# --- the step last made: source variable and charge at its end, their errors, two coefficients of each ----------------
+# --- the step last made: source variable and charge at its end, their errors; three coefficients of each -------------
 OUT = 117
-SAMPLES = 125  # (4, 4) current, charge, V_in, net current of a clamped store, each at 0, 1/3, 2/3 and 1 of the step
+DENSE_Y, DENSE_Q = OUT + 4, OUT + 7
+OUT_SIZE = 10
+# (4, 4) current, charge, V_in, net current of a clamped store, each at 0, 1/3, 2/3 and 1 of the step
+SAMPLES = OUT + OUT_SIZE
 # --- the journey: what one leg leaves for the next --------------------------------------------------------------------
 (
     LAST,  # end of the last stroke [s]
@@ -130,9 +133,9 @@ SAMPLES = 125  # (4, 4) current, charge, V_in, net current of a clamped store, e
     TOP_RUN,  # the same up to the end of the sequence
     CURRENT_RUN,
     REVERSE_RUN,
-) = range(141, 168)
+) = range(143, 170)
 # the best start so far: its row, its codes, its failed step and whether it was acknowledged
-BEST = 168
+BEST = 170
 BEST_CODES = BEST + at.VALUES
 BEST_FAILED = BEST_CODES + at.CODES
 BEST_ACKNOWLEDGED = BEST_FAILED + 1

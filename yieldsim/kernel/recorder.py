@@ -6,6 +6,7 @@ from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import leakage
+from yieldsim.kernel.collocation import is_plain
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.demand import load_of
 from yieldsim.kernel.drain import charge_after
@@ -14,7 +15,8 @@ from yieldsim.kernel.onset import across_after, driving
 # Gauss-Legendre nodes and weights on (0, 1), five points: exact to degree 9
 NODES = (np.polynomial.legendre.leggauss(5)[0] + 1.0) / 2.0
 WEIGHTS = np.polynomial.legendre.leggauss(5)[1] / 2.0
-POINTS = 4  # recorded points a step; the first row of a record counts those in use
+POINTS = 4  # recorded points a piece; the first row of a record counts those in use
+STEP_PIECES = 4  # of a long step
 PIECES = 8  # of a blocked stretch: a converter may pass from one way of drawing to another within it
 
 
@@ -65,7 +67,7 @@ def book(dt, e, across, i, v, v_in, drawn, clamped, m, ledger):
     if m[pl.KIND] != at.PACKET:
         ledger[at.LED_DIODE] += dt * i * (m[pl.DROP] + (m[pl.R_LOOP] - m[pl.R_COIL]) * i)
     through = (i if m[pl.ESR_SOURCE] > 0.0 else 0.0) - drawn
-    ledger[at.LED_ESR] += dt * m[pl.ESR] * through**2
+    ledger[at.LED_ESR] += dt * m[pl.ESR] * through * through
     ledger[at.LED_LEAKAGE] += dt * v * lost
     if clamped:
         ledger[at.LED_CLAMP] += dt * v * (i - drawn - lost)
@@ -82,12 +84,14 @@ def book(dt, e, across, i, v, v_in, drawn, clamped, m, ledger):
 def record_step(t, h, y, q, clamped, m, record, ledger):
     """Record a conducting step of ``h`` [s] from (y, q) at ``t`` and book its energies."""
     polarity = m[pl.POLARITY]
-    for k in range(POINTS + 1):
-        x = k / POINTS
-        yk, ik, qk = st.point(x, t, h, y, q, m)
-        v_in, v, drawn = st.input_voltage(ik, qk, m)
-        e = polarity * yk if m[pl.KIND] == at.PIEZO else st.emf_at(t + x * h, m)
-        put(t + x * h, e, polarity * ik, v, v_in, drawn, m, record)
+    pieces = STEP_PIECES if is_plain(clamped, m) else 1
+    for n in range(pieces):
+        for k in range(POINTS + 1):
+            x = (n + k / POINTS) / pieces
+            yk, ik, qk = st.point(x, t, h, y, q, m)
+            v_in, v, drawn = st.input_voltage(ik, qk, m)
+            e = polarity * yk if m[pl.KIND] == at.PIEZO else st.emf_at(t + x * h, m)
+            put(t + x * h, e, polarity * ik, v, v_in, drawn, m, record)
     for k in range(NODES.shape[0]):
         yk, ik, qk = st.point(NODES[k], t, h, y, q, m)
         v_in, v, drawn = st.input_voltage(ik, qk, m)

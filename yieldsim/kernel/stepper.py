@@ -163,8 +163,8 @@ def slopes(y, q, clamped, m):
 def step(t, h, y, q, clamped, m):
     """Advance (y, q) by ``h`` [s] from time ``t``; the bridge conducts.
 
-    The places from OUT receive y and q at the end, their error estimates, and the two dense-output coefficients of
-    each: y(theta) = (1 - theta) y0 + theta (y1 + (1 - theta) (k3 + theta k4)).
+    The places from OUT receive y and q at the end, their error estimates, and the dense-output coefficients of each:
+    y(theta) = (1 - theta) y0 + theta (y1 + (1 - theta) (k3 + theta (k4 + theta k5))), k5 = 0 here.
     """
     polarity = m[pl.POLARITY]
     f_y, f_q, g_y, g_q = slopes(y, q, clamped, m)
@@ -218,10 +218,12 @@ def step(t, h, y, q, clamped, m):
     m[pl.OUT + 1] = qq + q6
     m[pl.OUT + 2] = y6
     m[pl.OUT + 3] = q6
-    m[pl.OUT + 4] = H21 * y1 + H22 * y2 + H23 * y3 + H24 * y4 + H25 * y5
-    m[pl.OUT + 5] = H31 * y1 + H32 * y2 + H33 * y3 + H34 * y4 + H35 * y5
-    m[pl.OUT + 6] = H21 * q1 + H22 * q2 + H23 * q3 + H24 * q4 + H25 * q5
-    m[pl.OUT + 7] = H31 * q1 + H32 * q2 + H33 * q3 + H34 * q4 + H35 * q5
+    m[pl.DENSE_Y] = H21 * y1 + H22 * y2 + H23 * y3 + H24 * y4 + H25 * y5
+    m[pl.DENSE_Y + 1] = H31 * y1 + H32 * y2 + H33 * y3 + H34 * y4 + H35 * y5
+    m[pl.DENSE_Y + 2] = 0.0
+    m[pl.DENSE_Q] = H21 * q1 + H22 * q2 + H23 * q3 + H24 * q4 + H25 * q5
+    m[pl.DENSE_Q + 1] = H31 * q1 + H32 * q2 + H33 * q3 + H34 * q4 + H35 * q5
+    m[pl.DENSE_Q + 2] = 0.0
 
 
 @inlined
@@ -247,14 +249,14 @@ def point(theta, t, h, y, q, m):
     variable is the less accurate, and its error estimate does not see it.
     """
     rest = 1.0 - theta
-    o = pl.OUT
-    yx = rest * y + theta * (m[o] + rest * (m[o + 4] + theta * m[o + 5]))
-    qx = rest * q + theta * (m[o + 1] + rest * (m[o + 6] + theta * m[o + 7]))
+    o, a, b = pl.OUT, pl.DENSE_Y, pl.DENSE_Q
+    yx = rest * y + theta * (m[o] + rest * (m[a] + theta * (m[a + 1] + theta * m[a + 2])))
+    qx = rest * q + theta * (m[o + 1] + rest * (m[b] + theta * (m[b + 1] + theta * m[b + 2])))
     if m[pl.FOLLOWS] == 0.0:
         return yx, yx, qx
     if m[pl.KIND] == at.PIEZO and m[pl.CLAMPED] < 0.5 and h > 0.0:
-        bent = m[o + 6] + theta * m[o + 7]
-        rate = (m[o + 1] - q + (rest - theta) * bent + theta * rest * m[o + 7]) / h
+        bent = m[b] + theta * m[b + 1]
+        rate = (m[o + 1] - q + (rest - theta) * bent + theta * rest * m[b + 1]) / h
         return yx, shared_current(rate, qx, m), qx
     return yx, settled_current(yx, qx, t + theta * h, m), qx
 

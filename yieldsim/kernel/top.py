@@ -5,6 +5,7 @@ from yieldsim.kernel import march as mt
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import store_voltage
+from yieldsim.kernel.collocation import advance
 from yieldsim.kernel.compiled import apart
 from yieldsim.kernel.demand import demand_off
 
@@ -13,7 +14,7 @@ from yieldsim.kernel.demand import demand_off
 def climb(h, y, q, clamped, m):
     """Rate of V_in [V/s] at the end of a step of ``h`` [s] from the state, regulator off; the step is left in OUT."""
     t = m[pl.TIME]
-    st.step(t, h, y, q, clamped, m)
+    advance(t, h, y, q, clamped, m)
     yx, i, qx = st.point(1.0, t, h, y, q, m)
     _, v_q = store_voltage(qx, m)
     f, g = st.rates(yx if m[pl.KIND] == at.PIEZO else i, qx, m[pl.POLARITY] * st.emf_at(t + h, m), clamped, m)
@@ -37,7 +38,7 @@ def go_to_top(m, breaks, samples, source):
     demand_off(m)
     h = m[pl.TOP_SHARE]
     if h > 0.0:
-        mt.open_interval(m, breaks, samples, source)
+        reach = mt.smooth_until(m, breaks, samples, source) - m[pl.TIME]
         clamped = m[pl.CLAMPED] > 0.5
         y, q = st.source_variable(m), m[pl.CHARGE]
         rate = climb(h, y, q, clamped, m)
@@ -50,6 +51,9 @@ def go_to_top(m, breaks, samples, source):
                     break
                 change = rate * (h - other) / (rate - rate_other)
                 if not abs(change) <= 0.5 * h:
+                    break
+                if h - change > reach:  # the source is cut there
+                    h = reach
                     break
                 other, rate_kept, h = h, rate, h - change
                 rate = climb(h, y, q, clamped, m)
