@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from statistics import fmean, quantiles
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,7 +13,16 @@ import pytest
 from shipped import NAMES, changed, one_cell, shipped
 
 from yieldsim.analysis.actuation import actuation
-from yieldsim.analysis.ledger import SAMPLE, cell_ledger, entry_columns, ledger_of, open_shares, reference_of, sample_of
+from yieldsim.analysis.ledger import (
+    CAME,
+    SAMPLE,
+    cell_ledger,
+    entry_columns,
+    ledger_of,
+    open_shares,
+    reference_of,
+    sample_of,
+)
 from yieldsim.analysis.yields import YieldResult, yields
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
@@ -139,3 +149,33 @@ def test_a_packet_gives_its_energy_and_its_module_keeps_what_the_efficiency_leav
     assert opened.ledger["coil"] == pytest.approx(
         (1.0 - opened.values["harvester.efficiency"][0]) * travel * energy, rel=1e-6
     )
+
+
+# --- of every shipped design over a run -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_run_of_every_shipped_design_is_the_mean_and_spread_of_what_can_be_opened(name: str) -> None:
+    whole = shipped(name)
+    hot = Condition(max(whole.conditions.temperatures), max(whole.conditions.ages))
+    units, actuations = 10, 2
+    settings = Settings(units=units, actuations=actuations, threads=1)
+    result = yields(one_cell(whole, hot.temperature, hot.age), settings)
+    assert result.cells[0].outcomes["not finished"] == 0.0
+    (ledger,) = result.ledgers
+    assert ledger.sample == units * actuations
+    assert result.ledger_error == ledger.error <= CLOSES
+    opened = [actuation(whole, settings, hot, (u, k)).ledger for u in range(units) for k in range(actuations)]
+    came = np.mean([rows["source"] + rows["stored at the release"] for rows in opened])
+    assert came > 0.0
+    for entry, told in ledger.entries.items():
+        energies = [rows.get(entry, 0.0) for rows in opened]
+        # the standard library's quantiles, which include both ends: 5 % and 95 % are the first and last of 20 parts
+        *_, high = low, *_ = quantiles(energies, n=20, method="inclusive")
+        assert told.mean_J == pytest.approx(fmean(energies), rel=1e-9, abs=1e-18)
+        assert (told.low_J, told.high_J) == pytest.approx((low, high), rel=1e-9, abs=1e-18)
+        assert told.share == pytest.approx(fmean(energies) / came, rel=1e-9, abs=1e-15)
+    # where it came from is where it went, on average too; negative control: without the losses of the regulator
+    went = {entry: told.mean_J for entry, told in ledger.entries.items() if entry not in CAME}
+    assert sum(went.values()) == pytest.approx(came, rel=CLOSES)
+    assert sum(went.values()) - went["regulator"] != pytest.approx(came, rel=CLOSES)

@@ -115,17 +115,20 @@ def test_empty_and_binary_files(content: bytes, folder: Path, capsys: pytest.Cap
         ),
         (
             ["yield", "node.toml", "--accuracy", "1 V"],
-            "error: accuracy = 1.0 V: out of range; use 1 nV to 0.5 mV\n",
+            "error: accuracy = 1.0 V: out of range; use 0.000001 mV to 0.5 mV\n",
         ),
         (["yield", "node.toml", "--accuracy", "0.0001"], None),
         (
             ["actuation", "node.toml", "--accuracy", "0.51 mV"],
-            "error: accuracy = 0.00051 V: out of range; use 1 nV to 0.5 mV\n",
+            "error: accuracy = 0.00051 V: out of range; use 0.000001 mV to 0.5 mV\n",
         ),
-        (["signoff", "node.toml", "--accuracy", "0 V"], "error: accuracy = 0.0 V: out of range; use 1 nV to 0.5 mV\n"),
+        (
+            ["signoff", "node.toml", "--accuracy", "0 V"],
+            "error: accuracy = 0.0 V: out of range; use 0.000001 mV to 0.5 mV\n",
+        ),
         (
             ["rank", "node.toml", "--accuracy", "-0.1 mV"],
-            "error: accuracy = -0.0001 V: out of range; use 1 nV to 0.5 mV\n",
+            "error: accuracy = -0.0001 V: out of range; use 0.000001 mV to 0.5 mV\n",
         ),
         (
             ["rank", "node.toml", "--effort", "100"],

@@ -57,8 +57,10 @@ class PartialPresses:
     ----------
     share : of the actuations
     completion, completion_low, completion_high : share of these that complete, with its one-sided bounds
-    share_of_failures : of all actuations that do not complete, those whose press stopped short
-    full_completion, full_completion_low, full_completion_high : share of the full presses that complete
+    share_of_failures, share_of_failures_low, share_of_failures_high : of all actuations that do not complete, those
+        whose press stopped short, with its one-sided bounds
+    full_completion, full_completion_low, full_completion_high : share of the full presses that complete, with its
+        one-sided bounds
 
     A share of nothing is NaN, its bounds too.
     """
@@ -68,6 +70,8 @@ class PartialPresses:
     completion_low: float
     completion_high: float
     share_of_failures: float
+    share_of_failures_low: float
+    share_of_failures_high: float
     full_completion: float
     full_completion_low: float
     full_completion_high: float
@@ -263,7 +267,7 @@ def _by_message(design: Design, tally: Tally, clusters: IntArray | None, confide
         MessageShare(
             message.name,
             int(tally.messages[:, k, 0].sum()) / total,
-            *_completion_of(tally.messages[:, k], clusters, confidence),
+            *_with_bounds(tally.messages[:, k], clusters, confidence),
         )
         for k, message in enumerate(design.radio.messages)
     )
@@ -274,27 +278,44 @@ def _partial_presses(
 ) -> PartialPresses | None:
     if design.harvester is None or design.harvester.partial is None:
         return None
-    (full, full_completed), (partial, completed) = tally.presses.sum(axis=0).tolist()
-    failing = full - full_completed + partial - completed
+    full, partial = tally.presses[:, 0], tally.presses[:, 1]
+    failing = tally.presses[:, :, 0] - tally.presses[:, :, 1]  # (n, 2), of full and of partial presses
+    of_failures = np.stack([failing.sum(axis=1), failing[:, 1]], axis=1)
     return PartialPresses(
-        partial / (full + partial),
-        *_completion_of(tally.presses[:, 1], clusters, confidence),
-        (partial - completed) / failing if failing else math.nan,
-        *_completion_of(tally.presses[:, 0], clusters, confidence),
+        int(partial[:, 0].sum()) / int(tally.presses[:, :, 0].sum()),
+        *_with_bounds(partial, clusters, confidence),
+        *_with_bounds(of_failures, clusters, confidence),
+        *_with_bounds(full, clusters, confidence),
     )
 
 
-def _completion_of(counts: IntArray, clusters: IntArray | None, confidence: float) -> tuple[float, float, float]:
-    """Return the completing share of one kind of actuations with its bounds, from (n, 2) made and completed a unit.
+def _with_bounds(counts: IntArray, clusters: IntArray | None, confidence: float) -> tuple[float, float, float]:
+    """Return `conditional_share` as value, lower and upper bound; NaN where nothing was counted."""
+    found = conditional_share(counts, clusters, confidence)
+    return (math.nan, math.nan, math.nan) if found is None else (found.value, found.low, found.high)
 
-    Units that made none say nothing of it. Each of the others counts by how many it made, which is drawn apart from
-    how they end.
+
+def conditional_share(counts: IntArray, clusters: IntArray | None, confidence: float) -> Estimate | None:
+    """Return the share that some actuations have of those of one kind, with one-sided bounds given that kind.
+
+    The share is the ratio E[a] / E[b] over units, or over lots, with a of the b actuations of the kind that a unit
+    made. It is at least t where E[a - t b] >= 0, and a - t b lies between -t and 1 - t times the largest b: weighting
+    each unit by its b, the bounds on a mean of independent fractions are those on that difference, so that b may
+    differ from unit to unit and go with a. Units without an actuation of the kind add nothing to either.
+
+    Parameters
+    ----------
+    counts : (n, 2) actuations of the kind, and those among them, of each unit
+    clusters : (n,) lot of each unit; every unit by itself where None
+    confidence : of each one-sided bound
+
+    Returns
+    -------
+    Estimate or None : None where there was no actuation of the kind
     """
     seen = counts[:, 0] > 0
     if not seen.any():
-        return math.nan, math.nan, math.nan
-    made, completed = counts[seen].T
-    found = mean_of_clusters(
-        completed / made, None if clusters is None else clusters[seen], confidence, weights=made.astype(np.float64)
-    )
-    return found.value, found.low, found.high
+        return None
+    of_kind, among = counts[seen].T
+    lots = None if clusters is None else clusters[seen]
+    return mean_of_clusters(among / of_kind, lots, confidence, weights=of_kind.astype(np.float64))

@@ -53,7 +53,9 @@ class Settings:
                 Problem(None, "effort", str(self.effort), "Sobol' points come in powers of two", "use 1024 or 2048")
             )
         if not 1e-9 <= self.accuracy <= 0.5e-3:
-            problems.append(Problem(None, "accuracy", f"{self.accuracy} V", "out of range", "use 1 nV to 0.5 mV"))
+            problems.append(
+                Problem(None, "accuracy", f"{self.accuracy} V", "out of range", "use 0.000001 mV to 0.5 mV")
+            )
         if self.confidence is not None and not 0.5 <= self.confidence < 1.0:
             problems.append(
                 Problem(None, "confidence", str(self.confidence), "out of range", "use 0.5 or more and below 1")

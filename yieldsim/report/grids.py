@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -206,12 +207,20 @@ def messages(result: YieldResult) -> Grid:
         headers += ["presses that stop short", "of these complete", "their share of the failures"]
     rows = []
     for cell in result.cells if len(headers) > 2 else ():
-        row = [plain(cell.temperature_degC), plain(cell.age_yr), *(share(m.completion) for m in cell.by_message)]
+        row = [plain(cell.temperature_degC), plain(cell.age_yr)]
+        row += [_bounded(m.completion, m.completion_low, m.completion_high) for m in cell.by_message]
         found = cell.partial_presses
         if found is not None:
-            row += [share(found.share), share(found.completion), share(found.share_of_failures)]
+            low, high = found.share_of_failures_low, found.share_of_failures_high
+            row += [share(found.share), _bounded(found.completion, found.completion_low, found.completion_high)]
+            row += [_bounded(found.share_of_failures, low, high)]
         rows.append(tuple(row))
     return Grid(tuple(headers), tuple(rows), 0)
+
+
+def _bounded(value: float, low: float, high: float) -> str:
+    """A share with its one-sided bounds."""
+    return f"{share(value)} ({share(low, 'down')} to {share(high, 'up')})" if math.isfinite(value) else ABSENT
 
 
 def parameters(result: CheckResult) -> Grid:

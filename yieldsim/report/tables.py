@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields
+from dataclasses import astuple, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from yieldsim.analysis.actuation import StepTrace
+from yieldsim.analysis.cell import MessageShare, PartialPresses
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from yieldsim.analysis.ranking import RankResult
     from yieldsim.analysis.result import Result
     from yieldsim.analysis.signoff import SignoffResult
+    from yieldsim.analysis.tail import TailResult
     from yieldsim.analysis.yields import YieldResult
 
 _PLACE = ["temperature_degC", "age_yr"]
@@ -118,21 +120,24 @@ def attempts(result: YieldResult) -> pd.DataFrame:
 
 
 def messages(result: YieldResult) -> pd.DataFrame:
-    """One row a condition and message; none where the design has one kind."""
-    rows = [
-        (c.temperature_degC, c.age_yr, m.message, m.share, m.completion) for c in result.cells for m in c.by_message
-    ]
-    return pd.DataFrame(rows, columns=[*_PLACE, "message", "share", "completion"])
+    """One row a condition and message, completion with its one-sided bounds; none where the design has one kind."""
+    names = [field.name for field in fields(MessageShare)]
+    rows = [(c.temperature_degC, c.age_yr, *astuple(m), result.confidence) for c in result.cells for m in c.by_message]
+    return pd.DataFrame(rows, columns=[*_PLACE, *names, "confidence"])
 
 
 def presses(result: YieldResult) -> pd.DataFrame:
-    """One row a condition: presses that stop short; none where every press is a full one."""
+    """One row a condition, presses that stop short beside full ones, with one-sided bounds.
+
+    There is none where every press is a full one.
+    """
+    names = [field.name for field in fields(PartialPresses)]
     rows = [
-        (c.temperature_degC, c.age_yr, p.share, p.completion, p.share_of_failures)
+        (c.temperature_degC, c.age_yr, *astuple(p), result.confidence)
         for c in result.cells
         if (p := c.partial_presses) is not None
     ]
-    return pd.DataFrame(rows, columns=[*_PLACE, "share", "completion", "share_of_failures"])
+    return pd.DataFrame(rows, columns=[*_PLACE, *names, "confidence"])
 
 
 def ratings(result: YieldResult) -> pd.DataFrame:
@@ -180,6 +185,18 @@ def histograms(result: YieldResult) -> pd.DataFrame:
 def ranked(result: RankResult) -> pd.DataFrame:
     """One row a parameter and level, strongest first."""
     return _frame(result.payload()["parameters"])
+
+
+def tails(result: TailResult) -> pd.DataFrame:
+    """One row a condition: failure probability, its interval, and how it was found."""
+    names = [*_PLACE, "of", "level", "failure", "failure_low", "failure_high", "link_floor", "left_out"]
+    names += ["model_calls", "method", "flag", "reached", "farthest"]
+    rows = []
+    for cell in result.cells:
+        point = cell.most_probable_point
+        index = None if point is None else point.reliability_index
+        rows.append((*(getattr(cell, name) for name in names), index, None if point is None else point.cause))
+    return pd.DataFrame(rows, columns=[*names, "reliability_index", "cause"])
 
 
 def parameters(result: CheckResult) -> pd.DataFrame:
@@ -232,6 +249,7 @@ def _both(table: Callable[[ActuationResult], pd.DataFrame], result: SignoffResul
 _MAIN: dict[str, Callable[[Any], pd.DataFrame]] = {
     "yield": cells,
     "rank": ranked,
+    "tail": tails,
     "actuation": steps,
     "check": parameters,
     "signoff": lambda result: cells(result.yields),

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.report import tails
 from yieldsim.report.change import in_kind
 from yieldsim.report.commands import opening
 from yieldsim.report.entries import SOURCES, group_of, shown
 from yieldsim.report.grids import scope, weighty
+from yieldsim.report.layout import WIDTH, columns
+from yieldsim.report.layout import wrapped as _wrapped
 from yieldsim.report.numbers import (
     ABSENT,
     MINUS,
@@ -26,7 +29,6 @@ from yieldsim.report.numbers import (
     share_with_bounds,
     small_share,
     stated,
-    tied,
 )
 
 if TYPE_CHECKING:
@@ -38,10 +40,9 @@ if TYPE_CHECKING:
     from yieldsim.analysis.verdict import Verdict
     from yieldsim.analysis.yields import CellYield, YieldResult
 
-WIDTH = 100
-_GAP = "  "
 _OPENED = 2  # addresses of a kind
 _DRAWN = 12  # drawn values shown
+_KIND = 36  # letters for the name of a kind of actuation
 _NAME = 43  # letters for the name and the basis of a parameter in the ranking
 _OF_DIODES = ("peak diode current", "peak reverse voltage")
 _PLAIN = str.maketrans(
@@ -77,28 +78,6 @@ def _opened(result: Any, config: str | None) -> list[str]:
     return [*lines, ""] if len(lines) > 1 else []
 
 
-def columns(headers: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> list[str]:
-    """Lines of an aligned table, the first ``left`` columns flush left; a header may have two lines."""
-    split = [header.split("\n") for header in headers]
-    depth = max(len(parts) for parts in split)
-    split = [[""] * (depth - len(parts)) + parts for parts in split]
-    table = [[split[k][d] for k in range(len(headers))] for d in range(depth)] + [list(row) for row in rows]
-    widths = [max(len(line[k]) for line in table) for k in range(len(headers))]
-    lines = [
-        _GAP.join(
-            cell.ljust(w) if k < left else cell.rjust(w) for k, (cell, w) in enumerate(zip(line, widths, strict=True))
-        )
-        for line in table
-    ]
-    return [*lines[:depth], _GAP.join("-" * w for w in widths), *lines[depth:]]
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(
-        tied(text), WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
-    ) or [""]
-
-
 def _head(provenance: Provenance, verdict: Verdict) -> list[str]:
     word = "NO REQUIREMENT" if verdict.word == "none" else verdict.word.upper()
     lines = [*_wrapped(f"{word}: {_printable(provenance.title)}"), *_wrapped(verdict.reason)]
@@ -125,7 +104,7 @@ def _yield(result: YieldResult) -> list[str]:
         *_cells(result),
         "",
         *_failures(result.cells),
-        *_messages(result.cells),
+        *_kinds(result.cells),
         "",
         *_joint(result),
         *_deratings(result),
@@ -173,21 +152,56 @@ def _failures(cells: tuple[CellYield, ...]) -> list[str]:
     )
 
 
-def _messages(cells: tuple[CellYield, ...]) -> list[str]:
-    """Completion by message and of presses that stop short, one line a condition, where the design has them."""
-    headers = ["temp.\n[degC]", "age\n[yr]"]
-    headers += [f"{_printable(m.message)}\ncomplete" for m in cells[0].by_message]
-    presses = cells[0].partial_presses is not None
-    headers += ["short presses\ncomplete", "their share of\nthe failures"] if presses else []
-    if len(headers) == 2:
+def _kinds(cells: tuple[CellYield, ...]) -> list[str]:
+    """Completion by message and by press with bounds, one line a condition and kind, where the design has them."""
+    groups = [(cell, _kinds_of(cell)) for cell in cells]
+    wide = min(max((len(name) for _, kinds in groups for name, _ in kinds), default=0), _KIND)
+    rows = []
+    for cell, kinds in groups:
+        place = [plain(cell.temperature_degC), plain(cell.age_yr)]
+        for name, numbers in kinds:
+            first, *more = textwrap.wrap(name, wide, break_on_hyphens=False)
+            rows.append([*place, first.ljust(wide), *numbers])
+            rows += [["", "", part.ljust(wide), *[""] * len(numbers)] for part in more]
+            place = ["", ""]
+    if not rows:
         return []
+    headers = ["temp.\n[degC]", "age\n[yr]", "kind".ljust(wide), "share", "of these\ncomplete", "at least", "at most"]
+    return ["", *columns(headers, rows, left=0), *_short_presses(cells)]
+
+
+def _kinds_of(cell: CellYield) -> list[tuple[str, list[str]]]:
+    """Return every kind of actuations with its share, and its completion with bounds."""
+    kinds = [
+        (
+            f"message {_printable(m.message)}",
+            [share(m.share), *_bounded(m.completion, m.completion_low, m.completion_high)],
+        )
+        for m in cell.by_message
+    ]
+    p = cell.partial_presses
+    if p is not None:
+        full = _bounded(p.full_completion, p.full_completion_low, p.full_completion_high)
+        partial = _bounded(p.completion, p.completion_low, p.completion_high)
+        kinds += [("full press", [share(1.0 - p.share), *full]), ("press that stops short", [share(p.share), *partial])]
+    return kinds
+
+
+def _short_presses(cells: tuple[CellYield, ...]) -> list[str]:
+    """How many of the failures are due to presses that stop short, with bounds, one line a condition."""
     rows = []
     for cell in cells:
-        row = [plain(cell.temperature_degC), plain(cell.age_yr), *(share(m.completion) for m in cell.by_message)]
-        if cell.partial_presses is not None:
-            row += [share(cell.partial_presses.completion), share(cell.partial_presses.share_of_failures)]
-        rows.append(row)
-    return ["", *columns(headers, rows, left=0)]
+        p = cell.partial_presses
+        if p is not None:
+            told = _bounded(p.share_of_failures, p.share_of_failures_low, p.share_of_failures_high)
+            rows.append([plain(cell.temperature_degC), plain(cell.age_yr), *told])
+    headers = ["temp.\n[degC]", "age\n[yr]", "of the failures, after\na press that stops short", "at least", "at most"]
+    return ["", *columns(headers, rows, left=0)] if rows else []
+
+
+def _bounded(value: float, low: float, high: float) -> list[str]:
+    """Return a share with its bounds, each rounded away from it."""
+    return [share(value), share(low, "down"), share(high, "up")]
 
 
 def _joint(result: YieldResult) -> list[str]:
@@ -404,6 +418,7 @@ def _signoff(result: SignoffResult) -> list[str]:
 _TEXTS: dict[str, Callable[[Any], list[str]]] = {
     "yield": _yield,
     "rank": _rank,
+    "tail": tails.lines_of,
     "actuation": _actuation,
     "check": _check,
     "signoff": _signoff,

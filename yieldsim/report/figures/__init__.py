@@ -15,6 +15,7 @@ from yieldsim.report.figures import (
     outcome_shares,
     ranking,
     reserve_distribution,
+    tails,
     tolerances,
 )
 from yieldsim.report.folders import MORE
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 _FIRST: dict[str, Callable[[Any], Figure]] = {
     "yield": completion_map.draw,
     "rank": ranking.draw,
+    "tail": tails.draw,
     "actuation": actuation.draw,
     "check": tolerances.draw,
     "signoff": lambda result: completion_map.draw(result.yields),
