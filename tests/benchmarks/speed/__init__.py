@@ -1,0 +1,1 @@
+"""How fast it is, beside what, and at what error."""
