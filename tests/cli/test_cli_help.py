@@ -84,7 +84,7 @@ def test_whatever_integrates_has_its_accuracy_set(capsys: pytest.CaptureFixture[
     for command in COMMANDS:
         assert run([command, "--help"]) == 0
         having += [command] if "--accuracy" in capsys.readouterr().out else []
-    assert having == ["actuation", "yield", "rank", "signoff"]
+    assert having == ["actuation", "yield", "rank", "tail", "signoff"]
 
 
 def test_no_command_shows_the_overview(capsys: pytest.CaptureFixture[str]) -> None:

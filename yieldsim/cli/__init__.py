@@ -23,6 +23,7 @@ COMMANDS = {
     "actuation": ("actuation_command", "What happens in one actuation, nominal or addressed?"),
     "yield": ("yield_command", "How many actuations complete, and how many units comply?"),
     "rank": ("rank_command", "What decides it?"),
+    "tail": ("tail_command", "How rare is a failure, down to one in a thousand million?"),
     "signoff": ("signoff_command", "May it go out? Writes the report."),
     "schema": ("schema_command", "Which keys does a configuration have? Prints its JSON Schema."),
 }

@@ -161,7 +161,15 @@ class Response:
             return not self.kernel.use_backoff
         return name.endswith(".latency") and not any(s.acknowledgement for s in self.design.radio.sequence)
 
-    def respond(self, points: FloatArray, condition: Condition, *, full: bool = False) -> tuple[FloatArray, IntArray]:
+    def respond(
+        self,
+        points: FloatArray,
+        condition: Condition,
+        *,
+        plan: IntArray | None = None,
+        full: bool = False,
+        x: FloatArray | None = None,
+    ) -> tuple[FloatArray, IntArray]:
         """Run one actuation a point.
 
         Parameters
@@ -169,8 +177,13 @@ class Response:
         points : (n, d) float array, strictly inside (0, 1)
             One column for each of `dimensions`.
         condition : Condition
+        plan : (A + 2,) int array, optional
+            What the link, the press and the message are forced to, see `kernel.layout`; the draws of these then decide
+            nothing.
         full : bool
             Fill the start margin even where it decides nothing.
+        x : (K,) float array, optional
+            Filled with the values of the last point.
 
         Returns
         -------
@@ -188,7 +201,10 @@ class Response:
                 u[:, d.attempt, d.place] = points[:, k]
         rows = np.zeros((n, 3), dtype=np.int64)
         rows[:, at.ROW_UNIT] = np.arange(n)
-        return run(self.kernel, base, scale, rows, points=u, full=full, accuracy=self.settings.accuracy)
+        plans = None if plan is None else np.broadcast_to(plan, (n, len(plan)))
+        return run(
+            self.kernel, base, scale, rows, points=u, plans=plans, full=full, accuracy=self.settings.accuracy, x=x
+        )
 
     # --- second door: physical values -------------------------------------------------------------------------------
 

@@ -24,7 +24,8 @@ def lines_of(result: TailResult) -> list[str]:
     rows = [_row(cell) for cell in result.cells]
     lines = [
         *wrapped(
-            f"Probability that {who} {what}: at most {rare(worst.failure_high)} in every condition; worst at "
+            f"Probability that {who} {what}: at most {rare(worst.failure_high)}"
+            f"{' in every condition' if len(result.cells) > 1 else ''}; {'worst ' if len(result.cells) > 1 else ''}at "
             f"{condition(worst.temperature_degC, worst.age_yr)}, {rare(worst.failure)} "
             f"({rare(worst.failure_low)} to {rare(worst.failure_high)})."
         ),

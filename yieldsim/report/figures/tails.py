@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from yieldsim.report.figures import style
-from yieldsim.report.numbers import condition, fixed
+from yieldsim.report.numbers import MINUS, condition, fixed
 
 if TYPE_CHECKING:
     from yieldsim.analysis.tail import CellTail, FailurePointOfCell, TailResult
@@ -41,7 +42,15 @@ def _conditions(axes: Axes, cells: tuple[CellTail, ...], confidence: float) -> N
         axes.plot([low, max(cell.failure_high, low)], [row, row], color=colour, linewidth=1.6)
         if cell.failure > 0.0:
             axes.plot(cell.failure, row, marker="X" if cell.flag else "o", markersize=5.0, color=colour)
+    seen = [x for cell in cells for x in (cell.failure_low, cell.failure, cell.failure_high) if x > 0.0]
+    first = math.floor(math.log10(max(min(seen, default=_LEAST), _LEAST)))
+    last = max(math.ceil(math.log10(max(seen, default=1.0))), first + 1)
     axes.set_xscale("log")
+    axes.set_xlim(10.0**first, 10.0**last)
+    every = max(1, (last - first) // 8)
+    ticks = range(first, last + 1, every)
+    axes.set_xticks([10.0**k for k in ticks], [f"1e{k}".replace("-", MINUS) if k < 0 else "1" for k in ticks])
+    axes.minorticks_off()
     axes.set_ylim(len(cells) - 0.5, -0.5)
     axes.set_yticks(range(len(cells)), [condition(cell.temperature_degC, cell.age_yr) for cell in cells])
     axes.set_ylabel("condition")

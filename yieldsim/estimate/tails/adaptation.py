@@ -1,0 +1,204 @@
+"""Shapes the mixture from a pilot, samples it until the target is met, and starts again when a region shows up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldsim.estimate.tails.curvature import learn_spread, refit
+from yieldsim.estimate.tails.design_points import search
+from yieldsim.estimate.tails.exploration import Exploration, pulled, spread_out, supports
+from yieldsim.estimate.tails.limit_state import Floats, LimitState
+from yieldsim.estimate.tails.mixture import SPLIT, Mixture, Sample, Weighed, draw, mixture_over, weigh
+from yieldsim.estimate.tails.region import Region, explained
+
+#: A failing point with this share of the estimate, or unexplained ones together with it, starts a search.
+_HEAVY = 0.03
+_RESTARTS = 8
+#: So many failing points of subset runs say as much as an independent one.
+_ALIKE = 15.0
+#: Variance of a point's contribution over the squared probability from which a mixture is shaped once more.
+_FITS_BADLY = 3.0
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """The final sample of a mixture.
+
+    Attributes
+    ----------
+    regions : list of Region
+        With the curvature fitted.
+    mixture : Mixture
+    sample : Sample
+    found : Weighed
+    met : bool
+        Whether the relative standard error asked for was reached.
+    quiet : bool
+        Whether sampling ended without failing points outside all regions that matter.
+    """
+
+    regions: list[Region]
+    mixture: Mixture
+    sample: Sample
+    found: Weighed
+    met: bool
+    quiet: bool
+
+    def shares(self) -> Floats:
+        """How effort would best be shared among the regions' components (m, 7), as this sample tells."""
+        m = len(self.regions)
+        even = np.tile(SPLIT, (m, 1)) / m
+        told = 0.5 * contributions(self.sample) + 0.3 * self.mixture.shares
+        return np.asarray(told.reshape(m, -1) + 0.2 * even)
+
+
+def contributions(sample: Sample) -> Floats:
+    """Share of each component in the second moment of the estimate, square-rooted: how effort is best shared."""
+    terms = (sample.weight * sample.fails) ** 2
+    root = np.sqrt(terms @ sample.responsibility)
+    total = float(root.sum())
+    return np.asarray(root / total if total > 0.0 else np.full(root.size, 1.0 / root.size))
+
+
+def _spread(regions: list[Region], sample: Sample) -> list[Region]:
+    """Learn where across its normal each region's failing points lie; a point belongs to the region most responsible."""
+    terms = sample.weight * sample.fails
+    owner = np.argmax(sample.responsibility.reshape(terms.size, len(regions), -1).sum(axis=2), axis=1)
+    mine = [(owner == i) & (terms > 0.0) for i in range(len(regions))]
+    return [learn_spread(one, sample.u[rows], terms[rows]) for one, rows in zip(regions, mine, strict=True)]
+
+
+def _spread_of_runs(seen: Exploration) -> list[Region]:
+    """Learn the same from the failing points of the subset runs, which follow the population where it fails.
+
+    Their chains are correlated: about fifteen points say as much as one.
+    """
+    failures = [run.failures for run in seen.runs if run.failures.shape[0]]
+    if not failures:
+        return seen.regions
+    u = np.concatenate(failures)
+    owner = np.argmax(np.stack([region.depth(u) for region in seen.regions], axis=1), axis=1)
+    return [
+        learn_spread(region, u[owner == i], np.ones(np.count_nonzero(owner == i)), _ALIKE)
+        if (owner == i).any()
+        else region
+        for i, region in enumerate(seen.regions)
+    ]
+
+
+def newcomers(limit_state: LimitState, seen: Exploration, regions: list[Region], sample: Sample) -> int:
+    """Look for regions at the failing points that weigh too much or that nothing explains; return how many are new."""
+    terms = sample.weight * sample.fails
+    total = terms.sum()
+    if total <= 0.0:
+        return 0
+    stray = (sample.fails > 0.0) & ~explained(regions, sample.u, 0.5) & ~explained(seen.regions, sample.u, 0.5)
+    heavy = terms > max(_HEAVY * total, 8.0 * total / max(sample.fails.sum(), 1.0))
+    suspects = np.flatnonzero(heavy | (stray if terms[stray].sum() > _HEAVY * total else False))
+    if suspects.size == 0:
+        return 0
+    starts = sample.u[suspects][spread_out(sample.u[suspects], 4)]
+    seen.searches += starts.shape[0]
+    before = len(seen.regions)
+    seen.add(search(limit_state, starts))
+    unexplained = ~explained(seen.regions, starts, 0.5)
+    if unexplained.any():
+        seen.add(supports(limit_state, pulled(limit_state, starts[unexplained])))
+    return len(seen.regions) - before
+
+
+def sample_regions(
+    limit_state: LimitState,
+    rng: np.random.Generator,
+    seen: Exploration,
+    *,
+    target: float,
+    pilot: int,
+    least: int,
+    budget: int,
+    shares: Floats | None = None,
+) -> Sampled:
+    """Importance sampling over the regions of `seen` until the relative standard error is `target`.
+
+    Parameters
+    ----------
+    limit_state, rng, seen
+        `seen.regions` grows when sampling meets failures outside them.
+    target : float
+        Relative standard error wanted.
+    pilot : int
+        Points of the pilot for each region.
+    least : int
+        Fewest points of the final sample.
+    budget : int
+        Most calls of the limit state in all, counted from its own counter.
+    shares : (m, 7) array, optional
+        How the effort was shared where the regions come from. They are then sampled as they are, without a pilot;
+        only when that proves hard are they shaped anew.
+    """
+    if shares is not None:
+        known = list(seen.regions)
+        mixture = mixture_over(known, shares)
+        result = _to_target(limit_state, rng, seen, known, mixture, target, least, min(budget, 4 * least))
+        if result.met:
+            return result
+    seen.regions = _spread_of_runs(seen)
+    shares = np.tile(SPLIT, (len(seen.regions), 1))
+    for attempt in range(_RESTARTS):
+        m = len(seen.regions)
+        share_of_new = shares.sum() / shares.shape[0]
+        shares = np.concatenate([shares, share_of_new * np.tile(SPLIT, (m - shares.shape[0], 1))])
+        if not _pilots(limit_state, rng, seen, shares, pilot * min(m, 12)):
+            continue
+        shaped = refit(seen.regions, *limit_state.history())
+        mixture = mixture_over(shaped, shares)
+        result = _to_target(limit_state, rng, seen, shaped, mixture, target, least, budget)
+        if result.quiet or attempt == _RESTARTS - 1 or limit_state.calls > budget:
+            return result
+    return result
+
+
+def _pilots(limit_state: LimitState, rng: np.random.Generator, seen: Exploration, shares: Floats, size: int) -> bool:
+    """Shape regions and shares (changed in place) by pilots, three where one shows a mixture that fits badly.
+
+    Returns False when a pilot met a new region.
+    """
+    m = shares.shape[0]
+    for _ in range(3):
+        shaped = refit(seen.regions, *limit_state.history())
+        mixture = mixture_over(shaped, shares)
+        tried = draw(limit_state, mixture, rng, size)
+        if newcomers(limit_state, seen, shaped, tried):
+            return False
+        shares[:] = 0.7 * contributions(tried).reshape(m, -1) + 0.3 * np.tile(SPLIT, (m, 1)) / m
+        seen.regions = _spread(seen.regions, tried)
+        if weigh(tried, tried.fails).error ** 2 * tried.weight.size < _FITS_BADLY:
+            break
+    return True
+
+
+def _to_target(
+    limit_state: LimitState,
+    rng: np.random.Generator,
+    seen: Exploration,
+    regions: list[Region],
+    mixture: Mixture,
+    target: float,
+    least: int,
+    budget: int,
+) -> Sampled:
+    """Sample one mixture in growing batches until the error is met, the budget is used, or a region shows up."""
+    sample = draw(limit_state, mixture, rng, least)
+    while True:
+        found = weigh(sample, sample.fails)
+        if newcomers(limit_state, seen, regions, sample):
+            return Sampled(regions, mixture, sample, found, False, False)
+        met = found.error <= target and found.heaviest < max(0.1, 2.5 * target)
+        left = budget - limit_state.calls
+        if met or left < 50:
+            return Sampled(regions, mixture, sample, found, met, True)
+        n = sample.weight.size
+        wanted = n * ((found.error / target) ** 2 - 1.0) * 1.1 if np.isfinite(found.error) else n
+        sample = sample.joined(draw(limit_state, mixture, rng, int(np.clip(wanted, 0.1 * n, min(3.0 * n, left)))))
