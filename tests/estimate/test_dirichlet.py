@@ -83,3 +83,34 @@ def test_gathering_does_not_mix_weights():
     x = np.full(5000, 0.25)
     _, weights, counts = condense(x, np.where(np.arange(5000) < 1000, 0.5, 1.0))
     assert sorted(zip(weights, counts, strict=True)) == [(0.5, 1000.0), (1.0, 4000.0)]
+
+
+@pytest.mark.parametrize("t", [-1e-6, -1e-9, 0.0, 1e-12, 1e-6])
+def test_tail_beside_many_equal_values(t):
+    # 1021 values of 0.6379 beside two 0, a 1 and an unseen 0: near t = 0.6379 they all but cancel. P(sum > 0) of the
+    # others alone, G ~ Gamma: closed form P(a E > b G_3) = (1 + b / a)**-3 with E exponential, once 1021 terms of order
+    # |t| are negligible
+    atom = 0.6379301420184539
+    c, counts = np.array([0.0, atom, 1.0, 0.0]) - atom - t, np.array([2.0, 1021.0, 1.0, 1.0])
+    closed = (1.0 + atom / (1.0 - atom)) ** -3
+    assert weighted_exponential_tail(c, counts) == pytest.approx(closed, rel=4e3 * abs(t) + 1e-8)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_tail_of_coefficients_of_any_size_against_simulation(seed):
+    rng = np.random.default_rng(seed)
+    for _ in range(40):
+        k = int(rng.integers(2, 6))
+        c, counts = rng.choice([-1.0, 1.0], k) * 10.0 ** rng.uniform(-9, 0, k), np.round(10.0 ** rng.uniform(0, 4, k))
+        share = np.mean(rng.gamma(counts, 1.0, (20_000, k)) @ c > 0.0)
+        # 6.1 standard errors and the granularity of 20,000: false alarm 1e-9 a comparison
+        tail = weighted_exponential_tail(c, counts)
+        assert abs(share - tail) < 6.1 * np.sqrt(tail * (1.0 - tail) / 20_000) + 1e-3
+
+
+def test_unseen_value_may_be_other_than_0_and_1():
+    # scaling by hand: values, bound and unseen value halved
+    x = np.array([0.2, 0.5, 0.5, 0.9])
+    assert upper_mean_bound(0.5 * x, 0.95, unseen=0.5) == pytest.approx(0.5 * upper_mean_bound(x, 0.95), rel=1e-9)
+    low = lower_mean_bound(0.5 * x + 0.5, 0.95, unseen=0.5)
+    assert low == pytest.approx(0.5 * lower_mean_bound(x, 0.95) + 0.5, rel=1e-9)

@@ -19,6 +19,7 @@ from yieldsim.estimate.unit_yield import (
     Sampling,
     UnitCompletion,
     combine_strata,
+    complete_units,
     stack_cells,
     unit_yield,
 )
@@ -86,6 +87,69 @@ def test_guard_is_needed(seed):
     assert plain.low > TRUTH
     assert guarded.low < plain.low
     assert guarded.high > plain.high
+
+
+def stratum(seed, units=UNITS):
+    """Units that fail in a share of the draws of a stratum of weight 0.006, normal in its normal score."""
+    rng = np.random.default_rng(seed)
+    mean = rng.normal(0.0, 1.0, units) - ndtri(0.18) - ndtri((0.001 - 2e-4) / 0.006)
+
+    def draw(some, first, count):
+        p = 1.0 - 2e-4 - 0.006 * (rng.random((some.size, count)) < ndtr(-mean[some])[:, None])
+        return p, p
+
+    return draw
+
+
+def mostly_drawn(seed, units=UNITS):
+    """Unit means in units of the actuation noise, 81 % of whose variance is drawn."""
+    rng = np.random.default_rng(seed)
+    mean = rng.normal(0.0, 1.0, units) - ndtri(0.18) + ndtri(REQUIRED)
+
+    def draw(some, first, count):
+        p = ndtr((mean[some][:, None] + 0.9 * rng.standard_normal((some.size, count))) / np.sqrt(0.19))
+        return p, p
+
+    return draw
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("kind", [stratum, mostly_drawn])
+def test_units_whose_draws_decide_much(seed, kind):
+    # 82 % comply, exactly, by the normal distribution of the means: 12 bounds at 1 - 5e-8
+    (units,) = complete_units(kind(seed), UNITS, REQUIRED)
+    estimate = unit_yield(units.low, units.high, REQUIRED, 1.0 - 5e-8, sampling=units.sampling)
+    assert estimate.low <= 0.82 <= estimate.high
+    assert estimate.high - estimate.low < 0.3
+    # negative control: two draws each, compared as if they were exact
+    (few,) = complete_units(kind(seed), UNITS, REQUIRED, stages=(2,))
+    plain = unit_yield(few.low, few.high, REQUIRED, 1.0 - 5e-8)
+    assert not plain.low <= 0.82 <= plain.high
+
+
+def test_scores_by_hand():
+    # 3 units clear, 5 short, 2 that pass with all draws though one half does not: 2 * 1 - 0.5 = 1.5 each
+    full = np.array([0.95] * 3 + [0.5] * 5 + [0.91] * 2)
+    halves = np.stack([np.where(full == 0.91, 0.89, full), np.where(full == 0.91, 0.93, full)])
+    sampling = Sampling(np.zeros(10), halves, 16)
+    assert unit_yield(full, full, 0.9, sampling=sampling).value == pytest.approx((3.0 + 2.0 * 1.5) / 10.0)
+    # nothing in doubt: the exact binomial bounds
+    clear = unit_yield(full, full, 0.9, sampling=Sampling(np.zeros(10), np.stack([full, full]), 16))
+    assert (clear.low, clear.high) == pytest.approx(clopper_pearson_bounds(5, 10, 0.95))
+    assert clear.method.endswith("averaged over 16 draws, their bias removed and its rest allowed for")
+    # draws that differ from unit to unit are told as a range
+    mixed = Sampling(np.zeros(10), np.stack([full, full]), 4, np.array([4] * 9 + [64]))
+    assert "averaged over 4 to 64 draws" in unit_yield(full, full, 0.9, sampling=mixed).method
+
+
+def test_more_draws_leave_less_to_allow_for():
+    full = np.array([0.95] * 300 + [0.5] * 100 + [0.91] * 20)
+    halves = np.stack([np.where(full == 0.91, 0.89, full), np.where(full == 0.91, 0.93, full)])
+    widths = []
+    for draws in (4, 16, 64):
+        found = unit_yield(full, full, 0.9, sampling=Sampling(np.zeros(420), halves, draws))
+        widths.append(found.high - found.low)
+    assert widths[0] > widths[1] > widths[2]
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -40,7 +40,7 @@ def test_the_error_of_a_bank_stands_behind_its_limit_once_known(monkeypatch):
     assert unknown.endswith("until their own voltages agree is left out.")
     monkeypatch.setattr(method, "BANK_ERROR_V", 1.1e-3)
     known = next(text for text in method.limits_of(design) if text.startswith("Capacitors in parallel"))
-    assert known == f"{unknown[:-1]}; the reserve is off by 1.10 mV at most for it."
+    assert known == f"{unknown[:-1]}; in random banks of 0.01 to 1 ohm the reserve was off by 1.10 mV at most for it."
 
 
 def test_every_limit_is_a_sentence(told):

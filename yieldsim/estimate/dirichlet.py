@@ -45,6 +45,8 @@ _NODES = 24
 #: lost is below (ln 2 / 32)**2 / 4 = 1.2e-4 of the second moment, less than 6e-5 of an interval's width.
 _BINS_PER_OCTAVE = 32
 _SCORE_LIMIT = 37.0
+#: How far the exponent may rise along a path of descent, but for rounding, before another path is taken.
+_RISE = 0.1
 
 
 def weighted_exponential_tail(coefficients: Floats, counts: Floats) -> float:
@@ -84,7 +86,12 @@ def _rare_tail(c: Floats, counts: Floats) -> float:
     height = -float(counts @ np.log1p(-s * c))
     step = _STEP
     while True:
-        fine, coarse = _trapezoid(c, counts, s, width, tilt, height, step)
+        fine, coarse, rises = _trapezoid(c, counts, s, width, tilt, height, step)
+        if rises and tilt > 0.0:
+            # many small coefficients of the sign of the largest make the integrand grow on the way it bends; straight
+            # up every factor falls
+            tilt = 0.0
+            continue
         # the error of the rule is squared when the step is halved
         if abs(fine - coarse) < 1e-6 * abs(fine) or step < 1e-3:
             return float(min(1.0, np.exp(height) * fine / np.pi))
@@ -93,14 +100,21 @@ def _rare_tail(c: Floats, counts: Floats) -> float:
 
 def _trapezoid(
     c: Floats, counts: Floats, s: float, width: float, tilt: float, height: float, step: float
-) -> tuple[float, float]:
-    """Return the inversion integral, less its factor exp(height) / pi, with a step and with twice it."""
+) -> tuple[float, float, bool]:
+    """Return the inversion integral, less its factor exp(height) / pi, with a step and with twice it.
+
+    The last entry tells whether the integrand rose well above where the path begins: the integral is then not to be
+    trusted.
+    """
     fine, coarse, peak, start = 0.0, 0.0, 0.0, 0
     while True:
         u = step * np.arange(start, start + _NODES)
         path = s + width * (1j * np.sinh(u) + tilt * (np.cosh(u) - 1.0))
         speed = width * (1j * np.cosh(u) + tilt * np.sinh(u))
-        integrand = np.exp(-np.log(1.0 - path[:, None] * c) @ counts - height) / path * speed
+        exponent = -np.log(1.0 - path[:, None] * c) @ counts - height
+        if exponent.real.max() > _RISE:
+            return 0.0, 0.0, True
+        integrand = np.exp(exponent) / path * speed
         if start == 0:
             integrand[0] *= 0.5
         fine += float(np.imag(integrand).sum())
@@ -108,7 +122,7 @@ def _trapezoid(
         peak = max(peak, float(np.abs(integrand).max()))
         start += _NODES
         if np.abs(integrand[-1]) < 1e-17 * peak:
-            return step * fine, 2.0 * step * coarse
+            return step * fine, 2.0 * step * coarse, False
 
 
 def _least_exponent(c: Floats, counts: Floats) -> tuple[float, float, float]:
@@ -165,7 +179,7 @@ def condense(values: Floats, weights: Floats | None = None) -> tuple[Floats, Flo
     return means, np.bincount(group, weights) / counts, counts.astype(np.float64)
 
 
-def upper_mean_bound(values: Floats, confidence: float, weights: Floats | None = None) -> float:
+def upper_mean_bound(values: Floats, confidence: float, weights: Floats | None = None, *, unseen: float = 1.0) -> float:
     """One-sided upper bound on the mean of a variable in [0, 1].
 
     Parameters
@@ -177,6 +191,8 @@ def upper_mean_bound(values: Floats, confidence: float, weights: Floats | None =
     weights : (n,) array, optional
         Positive weights, fixed before the observations were seen (sizes of clusters). The unseen worst value
         is given the largest of them.
+    unseen : float
+        The worst value that may not have been seen, not below the observations.
 
     Returns
     -------
@@ -185,14 +201,17 @@ def upper_mean_bound(values: Floats, confidence: float, weights: Floats | None =
     """
     x, w, m = condense(values, weights)
     heaviest = float(w.max())
-    return _solve(np.append(x, 1.0), np.append(w, heaviest), np.append(m, 1.0), 1.0 - confidence, upwards=True)
+    return _solve(np.append(x, unseen), np.append(w, heaviest), np.append(m, 1.0), 1.0 - confidence, upwards=True)
 
 
-def lower_mean_bound(values: Floats, confidence: float, weights: Floats | None = None) -> float:
-    """One-sided lower bound on the mean of a variable in [0, 1]; parameters as in `upper_mean_bound`."""
+def lower_mean_bound(values: Floats, confidence: float, weights: Floats | None = None, *, unseen: float = 0.0) -> float:
+    """One-sided lower bound on the mean of a variable in [0, 1]; parameters as in `upper_mean_bound`.
+
+    `unseen` is not above the observations.
+    """
     x, w, m = condense(values, weights)
     heaviest = float(w.max())
-    return _solve(np.append(x, 0.0), np.append(w, heaviest), np.append(m, 1.0), 1.0 - confidence, upwards=False)
+    return _solve(np.append(x, unseen), np.append(w, heaviest), np.append(m, 1.0), 1.0 - confidence, upwards=False)
 
 
 def _solve(x: Floats, w: Floats, m: Floats, alpha: float, *, upwards: bool) -> float:

