@@ -34,6 +34,10 @@ def test_machine_readable_names(ranked: RankResult) -> None:
     assert all(set(row) >= NAMES for row in answer["parameters"])
     totals = [row["total"] for row in answer["parameters"]]
     assert totals == sorted(totals, reverse=True)
+    assert all(0.0 <= row["keeps_place"] <= 1.0 for row in answer["parameters"])
+    assert answer["parameters"][0]["keeps_place"] > 0.9  # the strongest stands far above the next
+    for level, (low, high) in answer["by_level_interval"].items():
+        assert low <= answer["by_level"][level] <= high
 
 
 def test_every_axis_is_in_one_group(small: Design) -> None:
@@ -164,7 +168,7 @@ def test_what_is_not_finite_is_counted(small: Design, monkeypatch: pytest.Monkey
         (
             Settings(effort=8),
             "reserve",
-            "effort = 8: an interval needs 8 scrambles of two points or more; use 16 or more",
+            "effort = 8: an interval needs 8 parts of two points or more; use 16 or more",
         ),
         (Settings(), "margin", "response = margin: no such response; use reserve or voltage margin"),
     ],

@@ -95,8 +95,49 @@ def test_more_replicates_extend_fewer():
     sobol_indices(model, 4, EACH, 16, 3, 7)
     assert all(np.array_equal(a, b) for a, b in zip(two, seen, strict=False))
     assert all(np.all((u > 0.0) & (u < 1.0)) for u in seen)
-    # replicates are independent scrambles, not copies
+    # parts are other points of the set, not copies
     assert not np.array_equal(seen[0], seen[6])
+
+
+def test_places_follow_the_total_indices():
+    result = sobol_indices(linear, 4, EACH, 256, 8, 9)
+    assert result.places.sum(axis=0) == pytest.approx(np.ones(4))
+    assert result.places.sum(axis=1) == pytest.approx(np.ones(4))
+    # totals 1, 4, 0, 0.25 of 5.25 are far apart: the order is sure
+    assert result.places[[1, 0, 3, 2], [0, 1, 2, 3]] == pytest.approx(np.ones(4))
+    assert result.influence.tolist() == [True, True, False, True]
+    # negative control: two inputs alike take turns
+    alike = sobol_indices(lambda u: ndtri(u).sum(axis=1), 2, [[0], [1]], 64, 8, 9)
+    assert 0.02 < alike.places[0, 0] < 0.98
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_additive_part_lowers_the_error(monkeypatch, seed):
+    # Ten inputs that only add up, closed form as above. What f(B) holds of the other inputs is noise to a first-order
+    # index. Measured in 100 trials of 6 runs: the error with it taken out over that without is 0.59, its logarithm
+    # scatters by 0.14, hence by 0.07 in 24 runs: 0.95 is 6.7 deviations away, false alarm below 1e-10. Without the
+    # additive part the ratio is 1.
+    slopes = np.linspace(1.0, 0.1, 10)
+    truth = slopes**2 / np.sum(slopes**2)
+
+    def error():
+        runs = [
+            sobol_indices(lambda u: ndtri(u) @ slopes, 10, [[i] for i in range(10)], 256, 8, [seed, k])
+            for k in range(24)
+        ]
+        return np.sqrt(np.mean([(r.first - truth) ** 2 for r in runs]))
+
+    with_it = error()
+    monkeypatch.setattr("yieldsim.estimate.indices._DEGREE", 0)
+    assert with_it < 0.95 * error()
+
+
+def test_pieces_are_one_set(monkeypatch):
+    whole = sobol_indices(linear, 4, EACH, 512, 4, 10)
+    monkeypatch.setattr("yieldsim.estimate.indices._PIECE", 64)
+    pieces = sobol_indices(linear, 4, EACH, 512, 4, 10)
+    assert pieces.first == pytest.approx(whole.first, abs=1e-12)
+    assert pieces.total_high == pytest.approx(whole.total_high, abs=1e-12)
 
 
 def test_rare_event_with_constant_replicates():
@@ -111,7 +152,7 @@ def test_rare_event_with_constant_replicates():
     [
         ({"dimension": 0}, "dimension = 0: between 1 and 10600 inputs are possible"),
         ({"base_points": 100}, "base_points = 100: Sobol' points are balanced only in powers of two"),
-        ({"replicates": 1}, "replicates = 1: an interval needs two or more independent scrambles"),
+        ({"replicates": 1}, "replicates = 1: an interval needs two or more parts of the set"),
         ({"confidence": 1.0}, "confidence = 1.0: a confidence strictly between 0 and 1 is needed"),
         ({"groups": [[0], [0]]}, r"groups = \[\[0\], \[0\]\]: columns from 0 to 3, each at most once"),
         ({"groups": [[4]]}, r"groups = \[\[4\]\]: columns from 0 to 3, each at most once"),

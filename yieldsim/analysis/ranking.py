@@ -52,6 +52,7 @@ class RankedParameter:
     basis : of its numbers
     first, total : first-order and total index [share of variance], with their two-sided intervals
     influence : whether the interval of the total index leaves 0 out
+    keeps_place : probability that it would take the same place by total index, were the points scrambled anew
     """
 
     name: str
@@ -64,6 +65,7 @@ class RankedParameter:
     total_low: float
     total_high: float
     influence: bool
+    keeps_place: float
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,7 @@ class RankResult(Result):
     mean, standard_deviation : of the response [V]
     parameters : by total index, falling
     by_level : level -> first-order index of all its variables together [share of variance]
+    by_level_interval : level -> its two-sided interval
     confidence : of each two-sided interval
     method : estimators and intervals
     """
@@ -91,6 +94,7 @@ class RankResult(Result):
     standard_deviation: float
     parameters: tuple[RankedParameter, ...]
     by_level: dict[str, float]
+    by_level_interval: dict[str, tuple[float, float]]
     confidence: float
     method: str
 
@@ -107,6 +111,7 @@ class RankResult(Result):
             "method": self.method,
             "parameters": [asdict(parameter) for parameter in self.parameters],
             "by_level": self.by_level,
+            "by_level_interval": {level: list(ends) for level, ends in self.by_level_interval.items()},
         }
 
 
@@ -129,7 +134,7 @@ def rank(
 ) -> RankResult:
     """Rank what is drawn by its share of the variance of a margin.
 
-    ``settings.effort`` base points are split into eight scrambles of a Sobol' set; the cost is effort times
+    ``settings.effort`` base points are one scrambled Sobol' set in eight parts; the cost is effort times
     the number of groups plus 2, and as much again for the three levels.
 
     Parameters
@@ -187,6 +192,9 @@ def rank(
         standard_deviation=float(np.sqrt(found.variance)),
         parameters=_ranked(groups, found),
         by_level={level: float(by_level.first[k]) for k, level in enumerate(levels)},
+        by_level_interval={
+            level: (float(by_level.first_low[k]), float(by_level.first_high[k])) for k, level in enumerate(levels)
+        },
         confidence=confidence,
         method=f"{found.method}; intervals two-sided",
     )
@@ -198,7 +206,7 @@ def _problems(settings: Settings, response: str) -> list[Problem]:
         known = " or ".join(RESPONSES)
         problems.append(Problem(None, "response", response, "no such response", f"use {known}"))
     if settings.effort < LEAST_EFFORT:
-        reason = f"an interval needs {REPLICATES} scrambles of two points or more"
+        reason = f"an interval needs {REPLICATES} parts of two points or more"
         problems.append(Problem(None, "effort", str(settings.effort), reason, f"use {LEAST_EFFORT} or more"))
     return problems
 
@@ -226,6 +234,8 @@ def _power_of_two(least: float) -> int:
 
 
 def _ranked(groups: tuple[Group, ...], found: Indices) -> tuple[RankedParameter, ...]:
+    order = sorted(range(len(groups)), key=lambda k: (-found.total[k], groups[k].name, groups[k].level))
+    place = {k: j for j, k in enumerate(order)}
     rows = [
         RankedParameter(
             name=group.name,
@@ -237,11 +247,12 @@ def _ranked(groups: tuple[Group, ...], found: Indices) -> tuple[RankedParameter,
             total=float(found.total[k]),
             total_low=float(found.total_low[k]),
             total_high=float(found.total_high[k]),
-            influence=not found.total_low[k] <= 0.0 <= found.total_high[k],
+            influence=bool(found.influence[k]),
+            keeps_place=float(found.places[k, place[k]]),
         )
         for k, group in enumerate(groups)
     ]
-    return tuple(sorted(rows, key=lambda row: (-row.total, row.name, row.level)))
+    return tuple(rows[k] for k in order)
 
 
 # --- groups -------------------------------------------------------------------------------------------------

@@ -7,9 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.stats import binomtest, norm
+from scipy.stats import binomtest, chi2, norm
 
-from yieldsim.estimate.tails import failure_probability
+from yieldsim.estimate.tails import MethodAnswer, failure_probability
+from yieldsim.estimate.tails.assembly import _disagreement, from_subset
+from yieldsim.estimate.tails.subset import SubsetRun
 
 SEEDS = [11, 12, 13]
 
@@ -160,12 +162,25 @@ def test_infinite_values_keep_their_sign():
     assert holds(failure_probability(function, 3, seed=2), norm.sf(4.0))
 
 
-def test_disagreement_is_a_flag():
-    # outside a sphere failure has no most probable point; ten dimensions are too many for tangent planes
-    answer = failure_probability(lambda u: 60.0 - (u**2).sum(axis=1), 10, seed=1)
-    assert answer.method == "subset"
-    assert "disagree" in answer.flag
-    assert {one.name for one in answer.agreement} == {"mixture", "subset"}
+def test_a_region_without_a_most_probable_point():
+    # outside a sphere failure has no direction: scipy's chi-squared distribution has the truth
+    answer = failure_probability(lambda u: 70.0 - (u**2).sum(axis=1), 20, seed=3)
+    assert answer.flag is not None
+    assert answer.low / 1.5 < chi2.sf(70.0, 20) < 1.5 * answer.high
+
+
+def run_of(probability, failures=((4.0, 0.0),)):
+    return SubsetRun(probability, probability, np.array(failures), np.array(failures), False, 5)
+
+
+def test_disagreement_is_a_flag_and_is_not_averaged():
+    mixture = MethodAnswer("mixture", 1e-6, 0.9e-6, 1.1e-6, 1000)
+    runs = [run_of(1e-5 * factor) for factor in (0.9, 1.0, 1.1, 1.0, 0.95)]
+    flag, note = _disagreement((mixture, from_subset(runs, 0.95, 9000)), runs, None)
+    assert flag == "mixture and subset disagree: 1e-06 and 9.9e-06"
+    assert note is None
+    near = [run_of(1.2e-6 * factor) for factor in (0.6, 1.0, 1.4, 0.8, 1.3)]
+    assert _disagreement((mixture, from_subset(near, 0.95, 9000)), near, None) == (None, None)
 
 
 @pytest.mark.parametrize(

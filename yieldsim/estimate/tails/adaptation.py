@@ -63,7 +63,7 @@ def contributions(sample: Sample) -> Floats:
 
 
 def _spread(regions: list[Region], sample: Sample) -> list[Region]:
-    """Learn where across its normal each region's failing points lie; a point belongs to the region most responsible."""
+    """Learn where each region's failing points lie; a point belongs to the region that is most responsible for it."""
     terms = sample.weight * sample.fails
     owner = np.argmax(sample.responsibility.reshape(terms.size, len(regions), -1).sum(axis=2), axis=1)
     mine = [(owner == i) & (terms > 0.0) for i in range(len(regions))]

@@ -180,6 +180,7 @@ def _standing_out(v: Floats, weight: Floats, effective: float) -> tuple[Floats, 
     """
     m = v.shape[1]
     values, vectors = np.linalg.eigh((v.T * weight) @ v / weight.sum())
+    values = np.maximum(values, 0.0)  # rounding
     mean = float(values.mean())
     common = abs(mean - 1.0) > 5.0 * np.sqrt(2.0 / (effective * m))
     mean = mean if common else 1.0

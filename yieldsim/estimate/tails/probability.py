@@ -187,7 +187,7 @@ def _by_regions(
     result = sample_regions(counted, rng, seen, target=target, pilot=150, least=least, budget=budget)
     own = from_mixture(result, level, counted.calls - begin)
     hard = not result.met and (result.found.error > 3.0 * target or result.found.heaviest > 0.2)
-    if hard or (not seen.settled and seen.estimate() > 1.5 * own.probability):
+    if hard or (not seen.settled and (not result.met or seen.estimate() > 1.5 * own.probability)):
         return _by_subset(counted, rng, seen, level, target, 2 * budget, (own, *beside), result)
     return assemble(counted, "mixture", (own, *beside), level, seen, result=result, target=target)
 
