@@ -77,8 +77,9 @@ def main() -> None:
     store = Store(arguments.folder / "regions.rows.jsonl", mark())
     rows = store.measure([str(index) for index in range(SIZES[arguments.size])], problem_row)
     told = summary(rows) | {"circumstances": circumstances(mark(), size=arguments.size, seed=SEED)}
-    (arguments.folder / "regions.json").write_text(json.dumps(told, indent=1) + "\n")
-    (arguments.folder / "regions.md").write_text(regions_markdown(told))
+    name = "regions" if arguments.size == "full" else f"regions-{arguments.size}"
+    (arguments.folder / f"{name}.json").write_text(json.dumps(told, indent=1) + "\n")
+    (arguments.folder / f"{name}.md").write_text(regions_markdown(told))
     print(regions_markdown(told))
 
 

@@ -133,8 +133,9 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, default=RESULTS)
     arguments = parser.parse_args()
     told = run(arguments.size, arguments.folder) | {"circumstances": circumstances(tails_mark(), size=arguments.size)}
-    (arguments.folder / "tails.json").write_text(json.dumps(told, indent=1) + "\n")
-    (arguments.folder / "tails.md").write_text(markdown(told))
+    name = "tails" if arguments.size == "full" else f"tails-{arguments.size}"
+    (arguments.folder / f"{name}.json").write_text(json.dumps(told, indent=1) + "\n")
+    (arguments.folder / f"{name}.md").write_text(markdown(told))
     print(markdown(told))
 
 
