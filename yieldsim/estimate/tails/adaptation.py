@@ -50,8 +50,8 @@ class Sampled:
         """How effort would best be shared among the regions' components (m, 7), as this sample tells."""
         m = len(self.regions)
         even = np.tile(SPLIT, (m, 1)) / m
-        told = 0.5 * contributions(self.sample) + 0.3 * self.mixture.shares
-        return np.asarray(told.reshape(m, -1) + 0.2 * even)
+        told = 0.2 * contributions(self.sample) + 0.5 * self.mixture.shares
+        return np.asarray(told.reshape(m, -1) + 0.3 * even)
 
 
 def contributions(sample: Sample) -> Floats:
@@ -88,18 +88,30 @@ def _spread_of_runs(seen: Exploration) -> list[Region]:
     ]
 
 
-def newcomers(limit_state: LimitState, seen: Exploration, regions: list[Region], sample: Sample) -> int:
-    """Look for regions at the failing points that weigh too much or that nothing explains; return how many are new."""
+def newcomers(
+    limit_state: LimitState, seen: Exploration, regions: list[Region], sample: Sample, *, thorough: bool = True
+) -> int:
+    """Look for regions at failing points that weigh too much or that nothing explains; return how many are new.
+
+    A point is tried once. Unless `thorough`, one that weighs much and lies within a known region is let be: in a
+    small sample it is no sign of another.
+    """
     terms = sample.weight * sample.fails
     total = terms.sum()
     if total <= 0.0:
         return 0
     stray = (sample.fails > 0.0) & ~explained(regions, sample.u, 0.5) & ~explained(seen.regions, sample.u, 0.5)
     heavy = terms > max(_HEAVY * total, 8.0 * total / max(sample.fails.sum(), 1.0))
+    if not thorough:
+        heavy &= stray
     suspects = np.flatnonzero(heavy | (stray if terms[stray].sum() > _HEAVY * total else False))
-    if suspects.size == 0:
+    starts = sample.u[suspects]
+    if seen.suspects.shape[0] and starts.shape[0]:
+        starts = starts[~(starts[:, None, 0] == seen.suspects[None, :, 0]).any(axis=1)]
+    if starts.shape[0] == 0:
         return 0
-    starts = sample.u[suspects][spread_out(sample.u[suspects], 4)]
+    starts = starts[spread_out(starts, 4)]
+    seen.suspects = np.concatenate([seen.suspects.reshape(-1, starts.shape[1]), starts])
     seen.searches += starts.shape[0]
     before = len(seen.regions)
     seen.add(search(limit_state, starts))
@@ -141,7 +153,8 @@ def sample_regions(
     if shares is not None:
         known = list(seen.regions)
         mixture = mixture_over(known, shares)
-        result = _to_target(limit_state, rng, seen, known, mixture, target, least, min(budget, 4 * least))
+        known_budget = min(budget, 6 * least)
+        result = _to_target(limit_state, rng, seen, known, mixture, target, least, known_budget, thorough=False)
         if result.met:
             return result
     seen.regions = _spread_of_runs(seen)
@@ -188,12 +201,16 @@ def _to_target(
     target: float,
     least: int,
     budget: int,
+    *,
+    thorough: bool = True,
 ) -> Sampled:
     """Sample one mixture in growing batches until the error is met, the budget is used, or a region shows up."""
     sample = draw(limit_state, mixture, rng, least)
+    # one heavy point of a small sample overrates what is still needed
+    growth = 3.0 if thorough else 0.7
     while True:
         found = weigh(sample, sample.fails)
-        if newcomers(limit_state, seen, regions, sample):
+        if newcomers(limit_state, seen, regions, sample, thorough=thorough):
             return Sampled(regions, mixture, sample, found, False, False)
         met = found.error <= target and found.heaviest < max(0.1, 2.5 * target)
         left = budget - limit_state.calls
@@ -201,4 +218,6 @@ def _to_target(
             return Sampled(regions, mixture, sample, found, met, True)
         n = sample.weight.size
         wanted = n * ((found.error / target) ** 2 - 1.0) * 1.1 if np.isfinite(found.error) else n
-        sample = sample.joined(draw(limit_state, mixture, rng, int(np.clip(wanted, 0.1 * n, min(3.0 * n, left)))))
+        sample = sample.joined(
+            draw(limit_state, mixture, rng, int(np.clip(wanted, max(60.0, 0.1 * n), max(60.0, min(growth * n, left)))))
+        )

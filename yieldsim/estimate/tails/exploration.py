@@ -56,6 +56,8 @@ class Exploration:
         Whether an exploration of the population itself met failing points that no region explains.
     learnt : int
         How many regions have had their curvature fitted.
+    suspects : (s, d) array
+        Failing points met while sampling from which a search was begun.
     """
 
     regions: list[Region] = field(default_factory=list)
@@ -68,6 +70,7 @@ class Exploration:
     minor: list[Region] = field(default_factory=list)
     unexplained: bool = False
     learnt: int = 0
+    suspects: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     def horizon(self) -> float:
         """Distance beyond which a half-space carries a negligible share of the estimate."""

@@ -231,7 +231,7 @@ def _continued(
     budget: int,
 ) -> TailAnswer:
     """Sample regions that are known from elsewhere, without explorations."""
-    least = max(80, int(1.3 / target**2))
+    least = max(80, int(1.6 / target**2))
     shares = None
     if isinstance(known, TailAnswer) and known.shares.shape[0] == len(seen.regions):
         shares = known.shares
