@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from yieldsim.engine.settings import Settings
+
+if TYPE_CHECKING:
+    from yieldsim.engine.columns import Condition
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -111,3 +114,14 @@ def degrees_of(text: str) -> float:
 def years_of(text: str) -> float:
     """Return an age [yr] of 8,760 h each."""
     return number(text, "s", "age", unit="yr")
+
+
+def condition_of(temperature: str | None, age: str | None) -> Condition | None:
+    """Return the one condition that is named, or None; refuses half of one."""
+    if temperature is not None and age is not None:
+        from yieldsim.engine.columns import Condition
+
+        return Condition(degrees_of(temperature), years_of(age))
+    if temperature is not None or age is not None:
+        raise click.UsageError("--temperature and --age belong together: give both, or neither")
+    return None

@@ -10,14 +10,13 @@ from typing import Any
 import click
 
 from yieldsim.cli.options import (
+    condition_of,
     configuration,
-    degrees_of,
     effort,
     json_flag,
     out_folder,
     settings_of,
     temperature_and_age,
-    years_of,
 )
 from yieldsim.cli.showing import progress, refuse, show, write_files
 
@@ -83,16 +82,11 @@ def command(
     --temperature and --age name one: each with its interval, the methods that agree on it or do not, and the most
     probable way to fail.
     """
-    if (temperature is None) != (age is None):
-        raise click.UsageError("--temperature and --age belong together: give both, or neither")
     from yieldsim.analysis.tail import Asked, tail
     from yieldsim.design.reading import read_design
-    from yieldsim.engine.columns import Condition
 
     settings = settings_of(**options)
-    condition = None
-    if temperature is not None and age is not None:
-        condition = Condition(degrees_of(temperature), years_of(age))
+    condition = condition_of(temperature, age)
     design = read_design(config)
     refuse(out, "tail")
     with progress() as stages:

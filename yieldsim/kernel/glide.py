@@ -6,16 +6,13 @@ made and left to `march`, which looks into it.
 
 import math
 
-from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import store_voltage
 from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, keep_step, level, shorten
 from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.control import LONGEST_LONG_PHASE, allowed_error, grown, longest_step, shrunk, source_weight
 
-# Longest step as a phase of the half-sine [rad].
-LONGEST_PHASE = 1.2
-USUAL = 0.5e-3  # the accuracy it belongs to [V]
 REACHED, NONE, ROSE = 0.0, -1.0, -2.0  # what came of it, beside the size of a step that is not taken
 CLOSE = 1e-9  # how close to its level an event must lie [V]
 
@@ -65,19 +62,16 @@ def share_at(level, esr, t, h, i, q, after_1, after_2, after_3, m):
 
 
 @apart
-def glide(until, allowed, current_weight, m):
+def glide(until, m):
     """Take long steps towards ``until`` [s] while nothing happens in them.
 
-    ``allowed`` [V] is the error of one step, ``current_weight`` the share of the current's error that counts. Returns
-    `REACHED`, `ROSE` where V_in met the ceiling, the size [s] of a step that was made and not taken, or `NONE`.
+    Returns `REACHED`, `ROSE` where V_in met the ceiling, the size [s] of a step that was made and not taken, or `NONE`.
     """
     t, i, q = m[pl.TIME], m[pl.COIL], m[pl.CHARGE]
     size, h = m[pl.STEP_SIZE], 0.0
-    p, less, esr, drawn = m[pl.POLARITY], level(m), m[pl.ESR], m[pl.STEADY_CURRENT]
-    resistance = max(m[pl.R_LOOP] + esr, 1e-9)
-    longest = math.inf
-    if m[pl.WAVES] > 0.0 and m[pl.KIND] == at.HALF_SINE:
-        longest = LONGEST_PHASE * min(1.0, math.sqrt(math.sqrt(m[pl.ACCURACY] / USUAL))) / m[pl.WAVE + pl.WAVE_RATE]
+    p, less, esr = m[pl.POLARITY], level(m), m[pl.ESR]
+    back = esr * m[pl.STEADY_CURRENT]
+    allowed, longest = allowed_error(m), longest_step(LONGEST_LONG_PHASE, m)
     top, least = m[pl.TOP_INPUT], m[pl.LEAST]
     ceiling, floor, need, full = m[pl.CEILING], m[pl.FLOOR], m[pl.NEED], m[pl.CLAMP_CHARGE]
     intercept = m[pl.INTERCEPT] if m[pl.JUNCTIONS] > 1.5 else -math.inf
@@ -95,20 +89,14 @@ def glide(until, allowed, current_weight, m):
         )  # fmt: skip
         steps += 1.0
         _, elastance = store_voltage(q, m)
-        weight = current_weight * (esr + m[pl.INERTIA] * elastance / resistance)
-        ratio = max(abs(miss_q) * elastance, weight * abs(miss_i)) / allowed
+        ratio = max(abs(miss_q) * elastance, source_weight(elastance, m) * abs(miss_i)) / allowed
         if not (done and ratio <= 1.0):
-            size = h * (max(0.1, 0.9 / math.sqrt(math.sqrt(ratio))) if done and ratio < math.inf else 0.25)
+            size = shrunk(h, ratio if done else math.inf)
             if size > 1e-15 and steps < 100.0:
                 continue
             found = NONE
             break
-        size = (
-            max(size, h * (min(4.0, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio > 0.0 else 4.0))
-            if h < size
-            else (h * (min(4.0, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio > 0.0 else 4.0))
-        )
-        back = esr * drawn
+        size = grown(h, size, ratio)
         w0, w1, w2, w3, w4 = (
             v0 + esr * i - back, v1 + esr * j1 - back, v2 + esr * j2 - back, v3 + esr * j3 - back, v4 + esr * j4 - back
         )  # fmt: skip
@@ -127,9 +115,9 @@ def glide(until, allowed, current_weight, m):
                 found = h if v4 > BELOW else NONE
                 break
             found = ROSE
-            share_risen = share_at(ceiling + back, esr, t, h, i, q, w1 < ceiling, w2 < ceiling, w3 < ceiling, m)
-            shorten(share_risen, i, q, m)
-            h *= share_risen
+            x = share_at(ceiling + back, esr, t, h, i, q, w1 < ceiling, w2 < ceiling, w3 < ceiling, m)
+            shorten(x, i, q, m)
+            h *= x
             j4, z4, w4 = m[pl.OUT], m[pl.OUT + 1] - q, ceiling
             high = w4
             w1, w2, w3, j1, j2, j3 = w0, w0, w0, i, i, i  # they may lie behind it

@@ -14,6 +14,15 @@ from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import leakage, store_voltage
 from yieldsim.kernel.collocation import BELOW, advance, is_plain
 from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.control import (
+    LONGEST_LONG_PHASE,
+    LONGEST_PHASE,
+    allowed_error,
+    grown,
+    longest_step,
+    shrunk,
+    source_weight,
+)
 from yieldsim.kernel.drain import charge_after, drain, drain_steady, stays_above
 from yieldsim.kernel.events import (
     CLAMP_HOLDS,
@@ -36,16 +45,6 @@ from yieldsim.kernel.recorder import record_blocked, record_step
 
 REACHED, ROSE, FELL, FAILED = 0, 1, 2, 3
 STEP_LIMIT = 200000.0  # steps of one actuation, beyond which it is given up as not finished
-# Longest step as a phase of the half-sine [rad]: what the step's own error estimate cannot see of a coil current that
-# follows the emf at once.
-LONGEST_PHASE = 0.3
-PLAIN_PHASE = 1.2  # the same of the long step [rad]
-USUAL = 0.5e-3  # the accuracy it belongs to [V]; what is not seen goes with the fourth power of the step
-# Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
-LOCAL_SHARE = 0.05
-PIEZO_SHARE = 0.01  # stiff all the way: the errors of its steps have one sign
-CURRENT_WEIGHT = 2.0
-LEAST_ERROR = 5e-11  # of a step, below which its estimate is rounding [V]
 
 
 @inlined
@@ -177,42 +176,25 @@ def march_blocked(until, m, record, ledger):
     return REACHED
 
 
-@inlined
-def source_weight(v_q, m):
-    """What an error of the source variable brings about in V_in [ohm], [-] with a piezoelectric source."""
-    if m[pl.KIND] == at.PACKET:
-        return 0.0
-    resistance = max(m[pl.R_LOOP] + m[pl.ESR], 1e-9)
-    if m[pl.KIND] == at.PIEZO:
-        return m[pl.ESR] / resistance + m[pl.INERTIA] * v_q
-    # an error of the current lasts L/R, and what it brings or keeps from the store by then stays
-    return m[pl.ESR] + m[pl.INERTIA] * v_q / resistance
-
-
 @apart
 def accepted_step(until, y, q, m):
     """Make one step whose error is within the accuracy; returns its size [s], or -1 when it cannot be made."""
     t = m[pl.TIME]
-    if m[pl.WAVES] > 0.0 and m[pl.KIND] != at.SAMPLED and m[pl.KIND] != at.PACKET:
-        phase = PLAIN_PHASE if is_plain(m[pl.CLAMPED] > 0.5, m) else LONGEST_PHASE
-        longest = phase * min(1.0, math.sqrt(math.sqrt(m[pl.ACCURACY] / USUAL)))
-        m[pl.STEP_SIZE] = min(m[pl.STEP_SIZE], longest / m[pl.WAVE + pl.WAVE_RATE])
+    clamped = m[pl.CLAMPED] > 0.5
+    phase = LONGEST_LONG_PHASE if is_plain(clamped, m) else LONGEST_PHASE
+    m[pl.STEP_SIZE] = min(m[pl.STEP_SIZE], longest_step(phase, m))
     h = min(m[pl.STEP_SIZE], until - t)
     _, v_q = store_voltage(q, m)
-    clamped = m[pl.CLAMPED] > 0.5
-    weight = CURRENT_WEIGHT * source_weight(v_q, m)
-    share = PIEZO_SHARE if m[pl.KIND] == at.PIEZO else LOCAL_SHARE
-    allowed = max(share * m[pl.ACCURACY], LEAST_ERROR)
+    weight, allowed = source_weight(v_q, m), allowed_error(m)
     for _ in range(60):
         made = advance(t, h, y, q, clamped, m)
         error = max(abs(m[pl.OUT + 3]) * v_q, weight * abs(m[pl.OUT + 2]))
         ratio = error / allowed if made else math.inf
         m[pl.STEPS] += 1.0
         if ratio <= 1.0:
-            grow = min(4.0, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio > 0.0 else 4.0
-            m[pl.STEP_SIZE] = max(m[pl.STEP_SIZE], h * grow) if h < m[pl.STEP_SIZE] else h * grow
+            m[pl.STEP_SIZE] = grown(h, m[pl.STEP_SIZE], ratio)
             return h
-        h *= max(0.1, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio < math.inf else 0.1
+        h = shrunk(h, ratio)
         m[pl.STEP_SIZE] = h
         if not h > 1e-15:
             break
@@ -227,7 +209,7 @@ def march_conducting(until, m, record, ledger):
         return REACHED
     h = -1.0
     if record.shape[0] == 0 and m[pl.CHARGE] * m[pl.PER_CHARGE] > BELOW and is_plain(m[pl.CLAMPED] > 0.5, m):
-        h = gl.glide(until, max(LOCAL_SHARE * m[pl.ACCURACY], LEAST_ERROR), CURRENT_WEIGHT, m)
+        h = gl.glide(until, m)
         if h == gl.REACHED:
             return REACHED
         if h == gl.ROSE:

@@ -1,0 +1,57 @@
+"""How long a step may be: what its error counts, and the size of the next one."""
+
+import math
+
+from yieldsim.kernel import layout as at
+from yieldsim.kernel import places as pl
+from yieldsim.kernel.compiled import inlined
+
+# Longest step as a phase of the half-sine [rad]: what the step's own error estimate cannot see of a coil current that
+# follows the emf at once, and the same of the long step of `collocation`.
+LONGEST_PHASE, LONGEST_LONG_PHASE = 0.3, 1.2
+USUAL = 0.5e-3  # the accuracy they belong to [V]; what is not seen goes with the fourth power of the step
+# Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
+LOCAL_SHARE = 0.05
+PIEZO_SHARE = 0.01  # stiff all the way: the errors of its steps have one sign
+CURRENT_WEIGHT = 2.0
+LEAST_ERROR = 5e-11  # of a step, below which its estimate is rounding [V]
+
+
+@inlined
+def allowed_error(m):
+    """Error [V] that one step may make."""
+    share = PIEZO_SHARE if m[pl.KIND] == at.PIEZO else LOCAL_SHARE
+    return max(share * m[pl.ACCURACY], LEAST_ERROR)
+
+
+@inlined
+def source_weight(v_q, m):
+    """What an error of the source variable counts in V_in [ohm], [-] with a piezoelectric source; ``v_q`` is dV/dq."""
+    if m[pl.KIND] == at.PACKET:
+        return 0.0
+    resistance = max(m[pl.R_LOOP] + m[pl.ESR], 1e-9)
+    if m[pl.KIND] == at.PIEZO:
+        return CURRENT_WEIGHT * (m[pl.ESR] / resistance + m[pl.INERTIA] * v_q)
+    # an error of the current lasts L/R, and what it brings or keeps from the store by then stays
+    return CURRENT_WEIGHT * (m[pl.ESR] + m[pl.INERTIA] * v_q / resistance)
+
+
+@inlined
+def longest_step(phase, m):
+    """Longest step [s] while a half-sine runs, given as its phase [rad]; inf under any other source."""
+    if m[pl.WAVES] == 0.0 or m[pl.KIND] == at.SAMPLED or m[pl.KIND] == at.PACKET:
+        return math.inf
+    return phase * min(1.0, math.sqrt(math.sqrt(m[pl.ACCURACY] / USUAL))) / m[pl.WAVE + pl.WAVE_RATE]
+
+
+@inlined
+def shrunk(h, ratio):
+    """Step [s] to try after one of ``h`` whose error is ``ratio`` times what is allowed; inf where it failed."""
+    return h * (max(0.1, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio < math.inf else 0.1)
+
+
+@inlined
+def grown(h, size, ratio):
+    """Next step [s] after one of ``h`` that was good; one that an end had cut below ``size`` does not shorten it."""
+    after = h * (min(4.0, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio > 0.0 else 4.0)
+    return max(size, after) if h < size else after
