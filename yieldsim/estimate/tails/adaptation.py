@@ -159,18 +159,25 @@ def sample_regions(
             return result
     seen.regions = _spread_of_runs(seen)
     shares = np.tile(SPLIT, (len(seen.regions), 1))
-    for attempt in range(_RESTARTS):
-        m = len(seen.regions)
-        share_of_new = shares.sum() / shares.shape[0]
-        shares = np.concatenate([shares, share_of_new * np.tile(SPLIT, (m - shares.shape[0], 1))])
-        if not _pilots(limit_state, rng, seen, shares, pilot * min(m, 12)):
+    left = _RESTARTS
+    while True:
+        left -= 1
+        last = left == 0 or limit_state.calls > budget
+        shares = _shared_with_new(shares, len(seen.regions))
+        if not _pilots(limit_state, rng, seen, shares, pilot * min(shares.shape[0], 12)) and not last:
             continue
+        shares = _shared_with_new(shares, len(seen.regions))
         shaped = refit(seen.regions, *limit_state.history())
         mixture = mixture_over(shaped, shares)
         result = _to_target(limit_state, rng, seen, shaped, mixture, target, least, budget)
-        if result.quiet or attempt == _RESTARTS - 1 or limit_state.calls > budget:
+        if result.quiet or last or limit_state.calls > budget:
             return result
-    return result
+
+
+def _shared_with_new(shares: Floats, m: int) -> Floats:
+    """Give regions that were met since, up to ``m`` in all, the mean share of those before them."""
+    mean = shares.sum() / shares.shape[0]
+    return np.concatenate([shares, mean * np.tile(SPLIT, (m - shares.shape[0], 1))])
 
 
 def _pilots(limit_state: LimitState, rng: np.random.Generator, seen: Exploration, shares: Floats, size: int) -> bool:
