@@ -14,7 +14,7 @@ from yieldsim.engine.cells import BlockAnswer, run_block
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
-from yieldsim.estimate.unit_yield import UnitCompletion
+from yieldsim.estimate.unit_completion import STAGES, UnitCompletion
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.loop import run
 
@@ -139,7 +139,7 @@ def test_what_is_drawn_beside_the_pivot_averages_out(seed: int) -> None:
     done, enough = counted(r, units, 500)
     for worked_out, found in ((completion, done), (energy, enough)):
         assert worked_out.sampling is not None
-        assert worked_out.sampling.draws == cells.DRAWS
+        assert worked_out.sampling.draws == STAGES[0]
         middle = 0.5 * (worked_out.low + worked_out.high)
         difference = middle - found / 500
         error = difference.std(ddof=1) / np.sqrt(len(units))

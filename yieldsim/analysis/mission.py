@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from yieldsim.design.schema import Conditions, Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
-from yieldsim.estimate.unit_yield import Sampling, UnitCompletion
+from yieldsim.estimate.unit_completion import Sampling, UnitCompletion
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -114,6 +114,7 @@ def lifetime(cells: list[UnitCompletion], weights: FloatArray) -> UnitCompletion
         # The cells share their draws, so their errors may add up: no root of a sum of squares here.
         error = sum(w * s.standard_error for w, s in zip(weights, samplings, strict=True))
         halves = sum(w * s.halves for w, s in zip(weights, samplings, strict=True))
-        sampling = Sampling(np.asarray(error), np.asarray(halves), samplings[0].draws)
+        draws = np.min([s.counts for s in samplings], axis=0)
+        sampling = Sampling(np.asarray(error), np.asarray(halves), int(draws.min()), draws)
     # sums of weights carry rounding, and a share does not exceed 1
     return UnitCompletion(np.minimum(low, 1.0), np.minimum(high, 1.0), sampling)

@@ -40,7 +40,7 @@ from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.engine.tally import Tally
 from yieldsim.estimate.intervals import Estimate
-from yieldsim.estimate.unit_yield import Sampling, UnitCompletion, stack_cells
+from yieldsim.estimate.unit_completion import UnitCompletion, join_blocks, stack_cells
 from yieldsim.kernel import layout as at
 from yieldsim.words.errors import InputError, Problem
 
@@ -256,24 +256,9 @@ def _merged(answers: Iterator[tuple[BlockAnswer, FloatArray | None]], count: int
         raise ValueError("a cell without units")
     return CellAnswer(
         tally,
-        _side_by_side(completion) if completion else None,
-        _side_by_side(energy) if energy else None,
+        join_blocks(completion) if completion else None,
+        join_blocks(energy) if energy else None,
         np.concatenate(supply) if supply else None,
-    )
-
-
-def _side_by_side(parts: list[UnitCompletion]) -> UnitCompletion:
-    """Join the completions of blocks of units."""
-    samplings = [part.sampling for part in parts if part.sampling is not None]
-    sampling = None
-    if len(samplings) == len(parts):
-        sampling = Sampling(
-            np.concatenate([s.standard_error for s in samplings], axis=-1),
-            np.concatenate([s.halves for s in samplings], axis=-1),
-            samplings[0].draws,
-        )
-    return UnitCompletion(
-        np.concatenate([part.low for part in parts]), np.concatenate([part.high for part in parts]), sampling
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -10,22 +11,21 @@ from numpy.typing import NDArray
 
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
-from yieldsim.engine.strata import Stratum, chances_of, list_strata, pivot_slot
+from yieldsim.engine.strata import chances_of, list_strata, pivot_slot
 from yieldsim.engine.tally import Tally, merge, tally_rows
 from yieldsim.estimate.pivot import pivot_probability
-from yieldsim.estimate.unit_yield import UnitCompletion, combine_strata
+from yieldsim.estimate.unit_completion import UnitCompletion, complete_units, weigh_strata
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.loop import run
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+Places = NDArray[np.intp]
 Rule = Callable[[FloatArray], NDArray[np.bool_]]
 
 ROWS_AT_A_TIME = 1 << 16
 # Presses of the conditioned estimate stand apart from those of the sample: their actuation numbers begin here.
 CONDITIONED = 1 << 30
-# Draws of everything but the pivot, for each stratum of each unit.
-DRAWS = 4
 # Scan of the pivot's normal score. With one stroke a margin rises with the press, or (a coil of much inductance) rises
 # and falls again: three points see it. A retry that is begun only with enough energy for it asks for more from there
 # on, which may take the margin below 0 once more. With several strokes, or several starts, a false start adds a sign
@@ -107,27 +107,14 @@ def _conditioned(
     response: Response, base: FloatArray, scale: FloatArray, units: IntArray, required: float
 ) -> tuple[UnitCompletion, UnitCompletion]:
     """Completion of each unit, and its probability of enough energy, given the unit."""
-    tolerance = (1.0 - required) / 200.0 if required < 1.0 else 1e-6
-    strata, weights = list_strata(response, chances_of(response, base, scale), 20.0 * tolerance)
     slot = pivot_slot(response)
-    draws = DRAWS if _others_drawn(response, slot) else 1
-    shape = (len(units), len(strata), draws)
-    asked = _Asked(response, base, scale, units, strata, slot, draws)
-    low, high = pivot_probability(
-        asked.margin, len(units) * len(strata) * draws, grid=_grid(response, slot), tolerance=tolerance
-    )
-    low, high = low.reshape(shape), high.reshape(shape)
-    rest = np.maximum(1.0 - weights.sum(axis=1), 0.0)
-    drawn = draws > 1
-    energy = combine_strata(low, high, weights, rest, drawn=drawn)
-    if asked.late:
-        low, high = pivot_probability(
-            asked.margin_of_completion, low.size, grid=_grid(response, slot), tolerance=tolerance
-        )
-        low, high = low.reshape(shape), high.reshape(shape)
-    acknowledged = np.array([stratum.acknowledged for stratum in strata])[None, :, None]
-    completion = combine_strata(low * acknowledged, high * acknowledged, weights, rest, drawn=drawn)
-    return completion, energy
+    asked = _Asked(response, base, scale, units, slot, required)
+    if _others_drawn(response, slot):
+        completion, energy = complete_units(asked.draw, len(units), required)
+        return completion, energy
+    low, high = asked.draw(np.arange(len(units)), 0, 1)
+    exact = [UnitCompletion(low[k, :, 0], high[k, :, 0], None) for k in range(2)]
+    return exact[0], exact[1]
 
 
 def _others_drawn(response: Response, slot: int | None) -> bool:
@@ -150,7 +137,7 @@ def _grid(response: Response, slot: int | None) -> FloatArray:
 
 
 class _Asked:
-    """The margin of (unit, stratum, draw) rows as a function of the pivot's uniform."""
+    """What the actuations of a block's units do, given the link's outcome, as a function of the pivot's uniform."""
 
     def __init__(
         self,
@@ -158,14 +145,44 @@ class _Asked:
         base: FloatArray,
         scale: FloatArray,
         units: IntArray,
-        strata: list[Stratum],
         slot: int | None,
-        draws: int,
+        required: float,
     ) -> None:
-        self.response, self.base, self.scale, self.units = response, base, scale, units
+        self.response, self.base, self.scale, self.units, self.slot = response, base, scale, units, slot
+        self.tolerance = (1.0 - required) / 200.0 if required < 1.0 else 1e-6
+        strata, self.weights = list_strata(response, chances_of(response, base, scale), 20.0 * self.tolerance)
+        self.rest = np.maximum(1.0 - self.weights.sum(axis=1), 0.0)
         self.plans = np.stack([stratum.plan(response.kernel.attempts) for stratum in strata])
         self.acknowledged = np.array([stratum.acknowledged for stratum in strata])
-        self.slot, self.draws = slot, draws
+        self.grid = _grid(response, slot)
+
+    def draw(self, some: Places, first: int, count: int) -> tuple[FloatArray, FloatArray]:
+        """Bracketed shares (2, n, count) that complete, and that have enough energy, of some of the units (n,) in
+        their draws ``first`` to ``first + count - 1`` of everything but pivot and link.
+        """
+        shape = (len(some), len(self.plans), count)
+        rows = _Rows(self, some, first, count)
+        low, high = self._over_the_pivot(rows.margin, shape)
+        weights, rest = self.weights[some], self.rest[some]
+        energy = weigh_strata(low, high, weights, rest)
+        if rows.late:
+            low, high = self._over_the_pivot(rows.margin_of_completion, shape)
+        ends = self.acknowledged[None, :, None]
+        completion = weigh_strata(low * ends, high * ends, weights, rest)
+        return np.stack([completion[0], energy[0]]), np.stack([completion[1], energy[1]])
+
+    def _over_the_pivot(
+        self, margin: Callable[[IntArray, FloatArray], FloatArray], shape: tuple[int, int, int]
+    ) -> tuple[FloatArray, FloatArray]:
+        low, high = pivot_probability(margin, math.prod(shape), grid=self.grid, tolerance=self.tolerance)
+        return low.reshape(shape), high.reshape(shape)
+
+
+class _Rows:
+    """The margin of (unit, stratum, draw) rows as a function of the pivot's uniform."""
+
+    def __init__(self, asked: _Asked, some: Places, first: int, count: int) -> None:
+        self.asked, self.some, self.first, self.count = asked, some, first, count
         self.late = False  # an acknowledgement came after its timeout in a stratum that expects it
 
     def margin(self, rows: IntArray, v: FloatArray) -> FloatArray:
@@ -187,14 +204,16 @@ class _Asked:
         return g, late
 
     def _ask_some(self, rows: IntArray, v: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-        pair, draw = np.divmod(rows, self.draws)
-        unit, stratum = np.divmod(pair, len(self.plans))
-        asked = np.stack([unit, self.units[unit], CONDITIONED + draw], axis=1)
+        asked = self.asked
+        pair, draw = np.divmod(rows, self.count)
+        place, stratum = np.divmod(pair, len(asked.plans))
+        unit = self.some[place]
+        addresses = np.stack([unit, asked.units[unit], CONDITIONED + self.first + draw], axis=1)
         values, codes = run(
-            self.response.kernel, self.base, self.scale, asked, plans=self.plans[stratum],
-            pivot_slot=self.slot or 0, pivots=None if self.slot is None else v,
-            accuracy=self.response.settings.accuracy,
+            asked.response.kernel, asked.base, asked.scale, addresses, plans=asked.plans[stratum],
+            pivot_slot=asked.slot or 0, pivots=None if asked.slot is None else v,
+            accuracy=asked.response.settings.accuracy,
         )  # fmt: skip
-        late = self.acknowledged[stratum] & (codes[:, at.OUTCOME] == at.UNACKNOWLEDGED)
+        late = asked.acknowledged[stratum] & (codes[:, at.OUTCOME] == at.UNACKNOWLEDGED)
         unfinished = codes[:, at.OUTCOME] == at.NOT_FINISHED
         return np.where(unfinished, -np.inf, values[:, at.VOLTAGE_MARGIN]), late
