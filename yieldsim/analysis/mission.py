@@ -118,3 +118,37 @@ def lifetime(cells: list[UnitCompletion], weights: FloatArray) -> UnitCompletion
         sampling = Sampling(np.asarray(error), np.asarray(halves), int(draws.min()), draws)
     # sums of weights carry rounding, and a share does not exceed 1
     return UnitCompletion(np.minimum(low, 1.0), np.minimum(high, 1.0), sampling)
+
+
+@dataclass(frozen=True)
+class MissionAxes:
+    """Temperatures and ages of a life, as an average over the mission has them.
+
+    Attributes
+    ----------
+    temperatures, temperature_shares : ascending [degC], and the share of the actuations at each; of all sites together
+    ages, age_shares : ascending [yr], and the weight of each in the mean over the service life
+    """
+
+    temperatures: tuple[float, ...]
+    temperature_shares: tuple[float, ...]
+    ages: tuple[float, ...]
+    age_shares: tuple[float, ...]
+
+
+def mission_axes(design: Design) -> MissionAxes:
+    """Return how a life divides between temperatures and ages; both are independent of each other."""
+    conditions = design.conditions
+    parts = [(site.share, site.mission) for site in conditions.sites] or [(1.0, conditions.mission)]
+    shares: dict[float, float] = {}
+    for of_site, mission in parts:
+        total = sum(share for _, share in mission)
+        for temperature, share in mission:
+            shares[temperature] = shares.get(temperature, 0.0) + of_site * share / total
+    whole = sum(shares.values())
+    ages = _ages(conditions)
+    kept = [(t, shares[t] / whole) for t in sorted(shares) if shares[t] > 0.0]
+    years = [(a, float(w)) for a, w in zip(ages, age_weights(ages), strict=True) if w > 0.0]
+    return MissionAxes(
+        tuple(t for t, _ in kept), tuple(w for _, w in kept), tuple(a for a, _ in years), tuple(w for _, w in years)
+    )

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
 from yieldsim.analysis.actuation import ActuationResult, actuation
 from yieldsim.analysis.check import CheckResult, check
 from yieldsim.analysis.ranking import RankResult, rank
 from yieldsim.analysis.result import Result, provenance
+from yieldsim.analysis.until import Until
 from yieldsim.analysis.verdict import MET, NONE, NOT_MET, UNDECIDED, Verdict
 from yieldsim.analysis.yields import YieldResult, bounds, yields
 from yieldsim.design.schema import Design
@@ -80,7 +81,9 @@ class SignoffResult(Result):
         }
 
 
-def signoff(design: Design, settings: Settings, progress: Stages | None = None) -> SignoffResult:
+def signoff(
+    design: Design, settings: Settings, progress: Stages | None = None, *, until: Until | None = None
+) -> SignoffResult:
     """Answer the questions of a sign-off.
 
     Parameters
@@ -88,12 +91,14 @@ def signoff(design: Design, settings: Settings, progress: Stages | None = None) 
     design : Design
     settings : Settings
     progress : called with ``yield`` or ``rank``, what is done of it, and of how much
+    until : what ends the yield's run before the units of the settings
 
     Raises
     ------
     InputError, WorkError : as the single questions
     """
-    found = yields(design, settings, _stage("yield", progress))
+    found = yields(design, settings, _stage("yield", progress), until=until)
+    settings = replace(settings, units=found.worst.units)
     worst = Condition(found.worst.temperature_degC, found.worst.age_yr)
     ranking = rank(design, settings, worst, progress=_stage("rank", progress))
     checked = check(design, settings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,6 +185,8 @@ def check_deratings(
     shares: Sequence[Sequence[FloatArray]],
     clusters: IntArray | None,
     confidence: float,
+    *,
+    spent: float | None = None,
 ) -> tuple[tuple[DeratingCheck, ...], tuple[Judged, ...]]:
     """Judge every derating rule over all cells.
 
@@ -195,10 +197,12 @@ def check_deratings(
     shares : (C, D) of (n,) arrays, as `within_shares` returns them
     clusters : (n,) lot of each unit, or None
     confidence : of each one-sided bound
+    spent : confidence at which each is made where it is one look of several; `confidence` when None
     """
     checks, parts = [], []
     for k, rule in enumerate(design.deratings):
-        found = [mean_of_clusters(cell[k], clusters, confidence) for cell in shares]
+        made = [mean_of_clusters(cell[k], clusters, spent or confidence) for cell in shares]
+        found = [replace(estimate, confidence=confidence) for estimate in made]
         words = [judge(e.low, e.high, rule.share) for e in found]
         order = range(len(found))
         if NOT_MET in words:

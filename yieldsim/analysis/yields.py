@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from yieldsim.analysis.addresses import Address, addresses_of
 from yieldsim.analysis.cell import (
@@ -21,31 +19,20 @@ from yieldsim.analysis.cell import (
     worst_cell,
 )
 from yieldsim.analysis.ledger import CellLedger, cell_ledger, reference_of
-from yieldsim.analysis.mission import Plan, life_weights, lifetime, over_the_mission, plan_of
+from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
 from yieldsim.analysis.result import Result, provenance
-from yieldsim.analysis.stress import (
-    DeratingCheck,
-    check_deratings,
-    check_ratings,
-    regulated_supply,
-    rules_of,
-    within_shares,
-)
+from yieldsim.analysis.running import joint_completion, run_cells
+from yieldsim.analysis.stress import DeratingCheck, check_deratings, check_ratings, within_shares
+from yieldsim.analysis.until import Stopped, Until, Watching
 from yieldsim.analysis.verdict import Judged, Verdict, judged, more_units, overall, percent
 from yieldsim.design.schema import Design, Requirement
-from yieldsim.engine.cells import BlockAnswer, run_block
 from yieldsim.engine.columns import Condition
-from yieldsim.engine.execution import Mapper, Progress, blocks, mapper
+from yieldsim.engine.execution import Mapper, Progress, mapper
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
-from yieldsim.engine.tally import Tally
 from yieldsim.estimate.intervals import Estimate
-from yieldsim.estimate.unit_completion import UnitCompletion, join_blocks, stack_cells
 from yieldsim.kernel import layout as at
 from yieldsim.words.errors import InputError, Problem
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 __all__ = ["AttemptShare", "CellYield", "YieldResult", "bounds", "confidence_of", "worst_cell", "yields"]
 
@@ -69,6 +56,7 @@ class YieldResult(Result):
     addresses : ``worst``, ``nearest the edge``, ``median failing``, ``not finished`` -> actuations worth
         opening
     ledgers : where the energy went in a sample of actuations, at the worst cell and at the one next to a bench
+    stopped : how a watched run ended; None where the number of units was given
     """
 
     command: ClassVar[str] = "yield"
@@ -83,6 +71,7 @@ class YieldResult(Result):
     judged: tuple[Judged, ...]
     addresses: dict[str, tuple[Address, ...]]
     ledgers: tuple[CellLedger, ...] = ()
+    stopped: Stopped | None = None
 
     @property
     def ledger_error(self) -> float:
@@ -121,6 +110,7 @@ class YieldResult(Result):
             "addresses": {kind: [asdict(a) for a in found] for kind, found in self.addresses.items()},
             "ledger": [ledger.payload() for ledger in self.ledgers],
             "ledger_error": self.ledger_error,
+            "stopped": None if self.stopped is None else asdict(self.stopped),
         }
 
 
@@ -144,7 +134,12 @@ def confidence_of(design: Design, settings: Settings) -> float:
 
 
 def yields(
-    design: Design, settings: Settings, progress: Progress | None = None, over: Mapper | None = None
+    design: Design,
+    settings: Settings,
+    progress: Progress | None = None,
+    over: Mapper | None = None,
+    *,
+    until: Until | None = None,
 ) -> YieldResult:
     """Run the same units in every cell and say which requirements they meet.
 
@@ -155,6 +150,7 @@ def yields(
     progress : called with blocks done and blocks in all
     over : anything with an executor's ``map``; threads, as the settings say, when left out. The result is
         the same.
+    until : what ends the run before the units of the settings are run, which are then the most
 
     Returns
     -------
@@ -162,25 +158,48 @@ def yields(
 
     Raises
     ------
-    InputError : a derating rule without its rating, a confidence out of range, or what `Response` refuses
+    InputError : a derating rule without its rating, a confidence out of range, nothing to watch, or what `Response`
+        refuses
     """
     if over is None:
         with mapper(settings.threads) as threads:
-            return yields(design, settings, progress, threads)
+            return yields(design, settings, progress, threads, until=until)
     confidence = confidence_of(design, settings)
     check_ratings(design)
+    watch = None if until is None else Watching(design, settings, until, confidence)
     response = Response(design, settings)
     plan = plan_of(design)
-    answers = _run(response, plan, over, progress)
-    clusters = None if settings.lots is None else response.population.lot_of(np.arange(settings.units))
+    answers = run_cells(response, plan, over, progress, watch)
+    if watch is None:
+        return _told(response, plan, answers, confidence, over)
+    # what the run came to: the same settings give the same draws again
+    response = Response(design, replace(settings, units=watch.stopped.units))
+    return _told(response, plan, answers, confidence, over, watch)
+
+
+def _told(
+    response: Response,
+    plan: Plan,
+    answers: list[CellAnswer],
+    confidence: float,
+    over: Mapper,
+    watch: Watching | None = None,
+) -> YieldResult:
+    """Say what the answers of all cells mean."""
+    design, settings = response.design, response.settings
+    numbers = np.arange(settings.units)
+    clusters = None if settings.lots is None else response.population.lot_of(numbers)
+    each = confidence if watch is None else watch.stopped.spent_confidence
     cells = tuple(
-        cell_yield(response, condition, excursion, answer, clusters, confidence)
+        cell_yield(response, condition, excursion, answer, clusters, each)
         for condition, excursion, answer in zip(plan.conditions, plan.excursions, answers, strict=True)
     )
-    joint = _joint(response, plan, [a.completion for a in answers], clusters, confidence)
+    completion = joint_completion(response, plan, [a.completion for a in answers], numbers)
+    energy = joint_completion(response, plan, [a.energy for a in answers], numbers)
+    joint = unit_share(design, completion, clusters, confidence) if watch is None else watch.joint
     shares = [within_shares(design, a.tally, a.supply) for a in answers]
-    deratings, kept = check_deratings(design, plan.conditions, shares, clusters, confidence)
-    units = _judged_units(design, settings, joint)
+    deratings, kept = check_deratings(design, plan.conditions, shares, clusters, confidence, spent=each)
+    units = _judged_units(design, settings.units, joint, lots=clusters is not None)
     worst = worst_cell(cells)
     unfinished = int(sum(a.tally.outcomes[at.NOT_FINISHED] for a in answers))
     warned = (f"{unfinished} actuations were not finished; they count as failing",) if unfinished else ()
@@ -189,14 +208,15 @@ def yields(
         confidence=confidence,
         cells=cells,
         joint=joint,
-        joint_energy=_joint(response, plan, [a.energy for a in answers], clusters, confidence),
-        method=_method(cells[0], joint),
+        joint_energy=unit_share(design, energy, clusters, each),
+        method=_method(cells[0], joint, watch),
         requirement=design.requirement,
         verdict=overall(units, kept, (worst.temperature_degC, worst.age_yr)),
         deratings=deratings,
         judged=(*(() if units is None else (units,)), *kept),
         addresses=addresses_of(response.outcome_names, plan.conditions, [a.tally for a in answers]),
         ledgers=_ledgers(response, plan, worst, over),
+        stopped=None if watch is None else watch.stopped,
     )
 
 
@@ -206,90 +226,24 @@ def _ledgers(response: Response, plan: Plan, worst: CellYield, over: Mapper) -> 
     return tuple(cell_ledger(response, condition, over) for condition in dict.fromkeys(places))
 
 
-def _method(cell: CellYield, joint: Estimate | None) -> str:
+def _method(cell: CellYield, joint: Estimate | None, watch: Watching | None) -> str:
     shares = f"shares of actuations: {cell.completion.method}"
+    if watch is not None:
+        looks = watch.stopped.looks
+        shares += f", at {watch.stopped.spent_confidence:.4g} each so as to hold at all {looks} looks together"
     return shares if joint is None else f"{shares}; share of units: {joint.method}"
-
-
-def _run(response: Response, plan: Plan, over: Mapper, progress: Progress | None) -> list[CellAnswer]:
-    """Run all blocks of all cells; blocks are merged in their order, whoever ran them."""
-    settings, design = response.settings, response.design
-    required = design.requirement.completion if design.requirement is not None else None
-    rules = rules_of(design)
-
-    def work(task: tuple[Condition, IntArray]) -> tuple[BlockAnswer, FloatArray | None]:
-        condition, units = task
-        answer = run_block(response, condition, units, settings.actuations, required, rules)
-        return answer, regulated_supply(response, condition, units)
-
-    parts = blocks(settings.units)
-    tasks = [(condition, units) for condition in plan.conditions for units in parts]
-    answers = iter(over.map(work, tasks))
-    done = _counted(answers, len(tasks), progress)
-    return [_merged(done, len(parts)) for _ in plan.conditions]
-
-
-def _counted(
-    answers: Iterator[tuple[BlockAnswer, FloatArray | None]], of: int, progress: Progress | None
-) -> Iterator[tuple[BlockAnswer, FloatArray | None]]:
-    for k, answer in enumerate(answers, start=1):
-        if progress is not None:
-            progress(k, of)
-        yield answer
-
-
-def _merged(answers: Iterator[tuple[BlockAnswer, FloatArray | None]], count: int) -> CellAnswer:
-    """Merge the next ``count`` blocks as they come, so that no more than their sum is held."""
-    tally: Tally | None = None
-    completion: list[UnitCompletion] = []
-    energy: list[UnitCompletion] = []
-    supply: list[FloatArray] = []
-    for _ in range(count):
-        answer, voltages = next(answers)
-        tally = answer.tally if tally is None else tally.merged(answer.tally)
-        if answer.completion is not None and answer.energy is not None:
-            completion.append(answer.completion)
-            energy.append(answer.energy)
-        if voltages is not None:
-            supply.append(voltages)
-    if tally is None:
-        raise ValueError("a cell without units")
-    return CellAnswer(
-        tally,
-        join_blocks(completion) if completion else None,
-        join_blocks(energy) if energy else None,
-        np.concatenate(supply) if supply else None,
-    )
 
 
 # --- what all cells say together ----------------------------------------------------------------------------
 
 
-def _joint(
-    response: Response,
-    plan: Plan,
-    cells: Sequence[UnitCompletion | None],
-    clusters: IntArray | None,
-    confidence: float,
-) -> Estimate | None:
-    known = [cell for cell in cells if cell is not None]
-    if not known:
-        return None
-    if over_the_mission(response.design):
-        weights = life_weights(response, plan, np.arange(response.settings.units))
-        units = lifetime(known, weights)
-    else:
-        units = stack_cells([known[k] for k in plan.binding])
-    return unit_share(response.design, units, clusters, confidence)
-
-
-def _judged_units(design: Design, settings: Settings, joint: Estimate | None) -> Judged | None:
+def _judged_units(design: Design, units: int, joint: Estimate | None, *, lots: bool) -> Judged | None:
     requirement = design.requirement
     if requirement is None or requirement.unit_yield is None or joint is None:
         return None
     where = "over the mission" if over_the_mission(design) else "in every condition"
     subject = f"of units reach {percent(requirement.completion or 0.0)} completion {where}"
     more = None
-    if settings.lots is None:  # with lots the bounds rest on their number, not on that of the units
-        more = more_units(joint.value, settings.units, requirement.unit_yield, joint.confidence)
+    if not lots:  # with lots the bounds rest on their number, not on that of the units
+        more = more_units(joint.value, units, requirement.unit_yield, joint.confidence)
     return judged("unit yield", joint, requirement.unit_yield, subject, more)

@@ -12,6 +12,7 @@ import click
 from yieldsim.engine.settings import Settings
 
 if TYPE_CHECKING:
+    from yieldsim.analysis.until import Until
     from yieldsim.engine.columns import Condition
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -57,6 +58,39 @@ _SETTINGS: dict[str, tuple[Any, str]] = {
     "threads": (int, f"Threads; the result does not depend on them. [default: {Settings.threads}]"),
     "accuracy": (str, 'Bound aimed at for the error of reserve and start margin, at most 0.5 mV. [default: "0.5 mV"]'),
 }
+
+
+def watched(function: F) -> F:
+    """Add the options that end a run when enough is known."""
+    texts = {
+        "relative-width": 'The same as a share of what does not comply, as in "50 %".',
+        "width": 'Run until the bounds on the units that comply are no farther apart, as in "0.5 %".',
+        "decided": "Run until the verdict is known; --units is then the most.",
+    }
+    for name in ("relative-width", "width"):
+        function = click.option(f"--until-{name}", metavar="SHARE", help=texts[name])(function)
+    return click.option("--until-decided", is_flag=True, help=texts["decided"])(function)
+
+
+def until_of(options: dict[str, Any]) -> Until | None:
+    """Take out what ends a run, or None; without ``units`` among the options they get the most of a watched run.
+
+    Raises
+    ------
+    InputError : a width that cannot be read or is out of range
+    """
+    decided, width, relative = (options.pop(f"until_{name}") for name in ("decided", "width", "relative_width"))
+    if not decided and width is None and relative is None:
+        return None
+    from yieldsim.analysis.until import MOST_UNITS, Until
+
+    if options["units"] is None:
+        options["units"] = MOST_UNITS
+    return Until(
+        decided,
+        None if width is None else number(width, "share", "until-width"),
+        None if relative is None else number(relative, "share", "until-relative-width"),
+    )
 
 
 def temperature_and_age(required: bool) -> Callable[[F], F]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.options import configuration, effort, json_flag, settings_of
+from yieldsim.cli.options import configuration, effort, json_flag, settings_of, until_of, watched
 from yieldsim.cli.showing import progress, show
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 _EPILOG = """\b
 Example:
   yieldsim signoff node.toml
+  yieldsim signoff node.toml --until-decided
   yieldsim signoff node.toml --units 16384 --out reports/node-revision-c
 
 \b
@@ -29,6 +30,7 @@ Exit codes: 0 met, or nothing required; 3 not met; 4 undecided with this effort;
 @click.command("signoff", epilog=_EPILOG)
 @configuration
 @effort("units", "actuations", "lots", "effort", "seed", "confidence", "accuracy", "threads")
+@watched
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
@@ -45,13 +47,14 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
     from yieldsim.design.reading import read_design
     from yieldsim.report.folders import refuse_foreign, refuse_unusable
 
+    until = until_of(options)
     settings = settings_of(**options)
     design = read_design(config)
     folder = Path("reports") / config.stem if out is None else out
     refuse_unusable(folder)
     refuse_foreign(folder)
     with progress() as stages:
-        result = signoff(design, settings, stages)
+        result = signoff(design, settings, stages, until=until)
     show(result, as_json, _written(result, folder), config)
     click.get_current_context().exit(result.exit_code)
 

@@ -9,19 +9,21 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.options import configuration, effort, json_flag, out_folder, settings_of
+from yieldsim.cli.options import configuration, effort, json_flag, out_folder, settings_of, until_of, watched
 from yieldsim.cli.showing import progress, refuse, show, write_files
 
 _EPILOG = """\b
 Example:
   yieldsim yield node.toml
   yieldsim yield node.toml --units 16384 --actuations 50 --out reports/node-yield
+  yieldsim yield node.toml --until-decided
 """
 
 
 @click.command("yield", epilog=_EPILOG)
 @configuration
 @effort("units", "actuations", "lots", "seed", "confidence", "accuracy", "threads")
+@watched
 @out_folder
 @json_flag
 def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> None:
@@ -34,9 +36,11 @@ def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> No
     from yieldsim.analysis.yields import yields
     from yieldsim.design.reading import read_design
 
+    until = until_of(options)
     settings = settings_of(**options)
     design = read_design(config)
     refuse(out, "yield")
     with progress() as stages:
-        result = yields(design, settings, None if stages is None else lambda done, of: stages("yield", done, of))
+        told = None if stages is None else lambda done, of: stages("yield", done, of)
+        result = yields(design, settings, told, until=until)
     show(result, as_json, write_files(result, out), config)

@@ -116,6 +116,11 @@ class _Watch:
         if rule.required is not None and self._word == UNDECIDED:
             limit = 1.0 - rule.required
             self._word = MET if below(limit) >= wanted else NOT_MET if above(limit) >= wanted else UNDECIDED
+            # the bisection of the bounds rounds outwards, which must not leave a decided limit inside
+            if self._word == MET:
+                self._low = max(self._low, rule.required)
+            elif self._word == NOT_MET:
+                self._high = min(self._high, math.nextafter(rule.required, 0.0))
         # a later look cannot take back what an earlier one has shown
         low, high = min(self._low, value), max(self._high, value)
         estimate = Estimate(value, low, high, rule.confidence, self._method)

@@ -8,6 +8,7 @@ from yieldsim.report.numbers import count, engineering, plain, small_share, stat
 
 if TYPE_CHECKING:
     from yieldsim.analysis.signoff import SignoffResult
+    from yieldsim.analysis.until import Stopped
     from yieldsim.design.parameter import Parameter
     from yieldsim.design.schema import Conditions, Design
 
@@ -88,6 +89,15 @@ _ALWAYS = (
 )
 
 
+def stopping(stopped: Stopped) -> str:
+    """Return why a watched run ended, and what its bounds are worth although it was watched."""
+    return (
+        f"The run ended after {count(stopped.units)} of at most {count(stopped.most_units)} units: {stopped.reason}. "
+        f"It was looked at {'once' if stopped.looks == 1 else f'{count(stopped.looks)} times'}, and all bounds hold at all looks together: that on the share "
+        "of units that comply as a confidence sequence, the others by spending a part of the error at each look."
+    )
+
+
 def computed(result: SignoffResult) -> list[str]:
     """Return what was computed and how sure it is, one sentence or two an item."""
     yields = result.yields
@@ -105,6 +115,8 @@ def computed(result: SignoffResult) -> list[str]:
     ]
     if yields.joint is not None:
         items.append(f"Share of units that comply: {yields.joint.method}.")
+    if yields.stopped is not None:
+        items.append(stopping(yields.stopped))
     items.append(
         "The confidence covers sampling alone, given the stated distributions; how far those are right is "
         "told by the basis of each parameter."

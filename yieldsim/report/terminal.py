@@ -13,6 +13,7 @@ from yieldsim.report.entries import SOURCES, group_of, shown
 from yieldsim.report.grids import scope, weighty
 from yieldsim.report.layout import WIDTH, columns
 from yieldsim.report.layout import wrapped as _wrapped
+from yieldsim.report.method import stopping
 from yieldsim.report.numbers import (
     ABSENT,
     MINUS,
@@ -113,6 +114,7 @@ def _yield(result: YieldResult) -> list[str]:
             f"At least and at most are one-sided bounds, each at {stated(result.confidence)} confidence: of "
             "sampling, given the stated distributions."
         ),
+        *(() if result.stopped is None else _wrapped(stopping(result.stopped))),
     ]
 
 
