@@ -151,8 +151,7 @@ def _averaged(
             f"sampling has shape {error.shape} for completions {low.shape}: the same units and cells are needed"
         )
     halves = halves.reshape(2, *low.shape)
-    # of several cells the one with the fewest draws is the least known
-    draws = np.broadcast_to(sampling.counts, low.shape).min(axis=0)
+    draws = binding_draws(0.5 * (low + high), halves, error, np.broadcast_to(sampling.counts, low.shape), limit)
     surely, likely, perhaps = yield_scores(low, high, halves, error, draws, limit)
     lower, method = _mean_bound(surely, confidence, clusters, upper=False)
     upper, _ = _mean_bound(perhaps, confidence, clusters, upper=True)
@@ -182,6 +181,23 @@ def yield_scores(
     surely, below = _scores(low, halves + (low - middle), error, limit)
     perhaps, above = _scores(high, halves + (high - middle), error, limit)
     return surely + _left(-below, draws) * below, likely, perhaps + _left(above, draws) * above
+
+
+def binding_draws(
+    middle: Floats, halves: Floats, error: Floats, counts: NDArray[np.int64], limit: float
+) -> NDArray[np.int64]:
+    """Draws (n,) of the cell that decides each unit's comparison, of all its draws or of a half of them.
+
+    A cell with few draws is one in which the unit was soon clear of the limit; it has no part in what the comparison
+    leaves of its bias while another cell decides. Arrays (cells, n), halves (2, cells, n).
+    """
+    least = []
+    for completion in (middle, halves[0], halves[1]):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = (completion - limit) / error
+        z = np.where(error > 0.0, z, np.where(completion >= limit, np.inf, -np.inf))
+        least.append(np.take_along_axis(counts, z.argmin(axis=0)[None], axis=0)[0])
+    return np.asarray(np.min(least, axis=0))
 
 
 def _left(correction: Floats, draws: NDArray[np.int64]) -> Floats:
