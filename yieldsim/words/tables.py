@@ -57,6 +57,49 @@ def read_columns(
         raise fault(f"not a table ({error} in line {reader.line_num})", "give a CSV file with a header line") from None
 
 
+def read_texts(path: str | Path, *, key: str, max_rows: int = MAX_ROWS) -> tuple[list[str], list[list[str]]]:
+    """Header and cells of a delimited text file, as they are written; the separator as in `read_columns`.
+
+    Parameters
+    ----------
+    path : as the user wrote it; anywhere
+    key : of the option that named the file, for the error
+    max_rows : more rows than this are refused
+
+    Returns
+    -------
+    header, rows : names, and the cells of each row, stripped; rows without any text are left out
+
+    Raises
+    ------
+    InputError : the file cannot be read, a header is missing or given twice, or a row has more or fewer cells
+    """
+    name = str(path)
+
+    def fault(reason: str, remedy: str) -> InputError:
+        return InputError(Problem(None, key, name, reason, remedy))
+
+    text = _text_of(_located(path, None, fault), fault)
+    separator = max(_SEPARATORS, key=text.partition("\n")[0].count)
+    reader = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True)
+    try:
+        lines = [[cell.strip() for cell in row] for row in reader if any(cell.strip() for cell in row)]
+    except csv.Error as error:
+        raise fault(f"not a table ({error} in line {reader.line_num})", "give a CSV file with a header line") from None
+    header, *rows = lines
+    if "" in header or len(set(header)) < len(header):
+        raise fault("its header line has an empty name, or one name twice", "name each column once")
+    if not rows:
+        raise fault("no rows below its header line", "give at least one row")
+    if len(rows) > max_rows:
+        raise fault(f"more than {max_rows:,} rows", "give fewer rows")
+    for position, row in enumerate(rows, start=1):
+        if len(row) != len(header):
+            reason = f"row {position} below the header has {len(row)} cells, the header {len(header)}"
+            raise fault(reason, "give one cell a column")
+    return header, rows
+
+
 def _columns(reader: Iterator[list[str]], wanted: list[str], max_rows: int, fault: Fault) -> dict[str, list[float]]:
     """Read row by row, so that what is refused is refused before more of it is held."""
     rows = (row for row in reader if any(cell.strip() for cell in row))
