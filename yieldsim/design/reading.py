@@ -14,12 +14,20 @@ from typing import Any, ClassVar
 
 from yieldsim.design.advice import warnings_of
 from yieldsim.design.file import building, building_sources
+from yieldsim.design.file.alternates import (
+    AlternateTable,
+    alternate_flaws,
+    replaces,
+    replaces_parameter,
+    with_alternate,
+    with_partial_sections,
+)
 from yieldsim.design.file.fields import Flawed, Reading, Table, flaw, flaws_of
 from yieldsim.design.file.sections import DefaultsTable, DesignFile, nearest_section
 from yieldsim.design.place import Places, key_of
 from yieldsim.design.quantity import shown
 from yieldsim.design.rules import cross_problems
-from yieldsim.design.schema import Defaults, Design
+from yieldsim.design.schema import Alternate, Defaults, Design
 from yieldsim.design.tree import parameters_of
 from yieldsim.words.errors import InputError, Problem
 
@@ -72,7 +80,8 @@ def design_from_toml(text: str, source: str | Path | None = None, folder: str | 
 
 def json_schema() -> dict[str, Any]:
     """JSON Schema of the configuration file, for editors; made from the classes that read it."""
-    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **DesignFile.model_json_schema()}
+    own = with_partial_sections(DesignFile.model_json_schema())
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **own}
     cleaned: dict[str, Any] = _without_nulls(schema)
     return cleaned
 
@@ -166,18 +175,64 @@ def _design(document: dict[str, Any], reading: Reading, text: str, source: Path 
             faults.flaws.append(flaw(key, value=document[key], reason="unknown section", remedy=nearest_section(key)))
     defaults = faults.attempt(lambda: _defaults(document), "defaults")
     reading = replace(reading, defaults=defaults or Defaults())
-    tables = {key: faults.attempt(partial(_section, key, document, reading)) for key in DesignFile.keys()}
-    parts = _parts(tables, reading, faults)
-    parameters = {p.name: p for p in parameters_of(tuple(getattr(parts, section) for section in _SECTIONS))}
-    problems: list[Problem] = []
-    if not faults.flaws:  # with a section missing, a name that is not found may be right
-        parts.correlations = faults.attempt(lambda: building.correlations(tables["correlation"], parameters)) or ()
-    problems.extend(cross_problems(parts))
+    tables, parts, problems = _whole(document, reading, faults)
+    known = () if faults.flaws or problems else tuple(vars(parts).items())
+    alternates = _alternates(tables["alternate"] or (), document, reading, dict(known), faults, problems)
     if faults.flaws or problems:
         told = [Problem(None, key_of(f.path, document), f.value, f.reason, f.remedy) for f in faults.flaws]
         raise InputError(*told, *problems)
-    design = Design(title=tables["title"], source=source, text=text, defaults=reading.defaults, **vars(parts))
+    design = Design(
+        title=tables["title"],
+        source=source,
+        text=text,
+        defaults=reading.defaults,
+        alternates=alternates,
+        **vars(parts),
+    )
     return replace(design, warnings=warnings_of(design))
+
+
+def _whole(
+    document: dict[str, Any], reading: Reading, faults: _Faults
+) -> tuple[dict[str, Any], SimpleNamespace, list[Problem]]:
+    """Return the tables of a document, the parts they make, and what is wrong between these."""
+    tables = {key: faults.attempt(partial(_section, key, document, reading)) for key in DesignFile.keys()}
+    parts = _parts(tables, reading, faults)
+    parameters = {p.name: p for p in parameters_of(tuple(getattr(parts, section) for section in _SECTIONS))}
+    if not faults.flaws:  # with a section missing, a name that is not found may be right
+        parts.correlations = faults.attempt(lambda: building.correlations(tables["correlation"], parameters)) or ()
+    return tables, parts, list(cross_problems(parts))
+
+
+def _alternates(
+    tables: tuple[AlternateTable, ...],
+    document: dict[str, Any],
+    reading: Reading,
+    stated: dict[str, Any],
+    faults: _Faults,
+    problems: list[Problem],
+) -> tuple[Alternate, ...]:
+    """Read each alternate in the whole that it makes; faults of the stated parts, told already, are not told again.
+
+    Without ``stated`` parts, which are faulty then, only what stands in an alternate itself is told of it.
+    """
+    faults.flaws.extend(alternate_flaws(tables))
+    found = []
+    for i, table in enumerate(tables):
+        own = _Faults()
+        _, parts, between = _whole(with_alternate(document, table), reading, own)
+        told = [f for f in own.flaws if stated or replaces(table, f.path)]
+        faults.flaws.extend(replace(f, path=("alternate", i, *f.path)) for f in told)
+        if stated:
+            problems.extend(replace(p, key=f"alternate[{i + 1}].{p.key}") for p in between)
+        if stated and not own.flaws and not between:
+            changed = tuple((name, part) for name, part in vars(parts).items() if part != stated[name])
+            names = (p.name for p in parameters_of(tuple(part for _, part in changed)))
+            known = {p.name: p for p in parameters_of(tuple(stated[name] for name, _ in changed))}
+            fresh = {p.name: p for p in parameters_of(tuple(part for _, part in changed))}
+            brought = tuple(n for n in names if replaces_parameter(table, n, document) or fresh[n] != known.get(n))
+            found.append(Alternate(table.name, table.share, changed, brought))
+    return tuple(found)
 
 
 def _defaults(document: dict[str, Any]) -> Defaults:

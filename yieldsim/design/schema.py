@@ -6,14 +6,14 @@ else is plain. Temperatures are in degC, ages in years, all other numbers SI.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from yieldsim.design.identity import fingerprint
 from yieldsim.design.parameter import Parameter
-from yieldsim.design.tree import parameters_of, with_replaced
+from yieldsim.design.tree import APART, parameters_of, with_replaced
 from yieldsim.words.errors import InputError, Problem
 
 
@@ -383,12 +383,34 @@ class Correlation:
     level: str
 
 
+#: Name of the design itself among its alternates.
+STATED = "as stated"
+
+
+@dataclass(frozen=True)
+class Alternate:
+    """An approved second source: parts that take the place of the stated ones, see `Design.with_alternate`.
+
+    Attributes
+    ----------
+    name : by which it is called
+    share : of the units that have it; None where what is required must hold for each source by itself
+    parts : ((field of the design, what stands there), ...)
+    own : names of the parameters that it brings; every other one is that of the design
+    """
+
+    name: str
+    share: float | None
+    parts: tuple[tuple[str, Any], ...]
+    own: tuple[str, ...]
+
+
 @dataclass(frozen=True)
 class Design:
     """Everything a configuration file says, checked and resolved.
 
     ``source`` is the file it was read from and ``text`` that file's content. ``warnings`` holds what is
-    allowed but deserves a look, each once.
+    allowed but deserves a look, each once. ``alternates`` are no part of what an analysis runs, unless it says so.
     """
 
     title: str
@@ -407,6 +429,7 @@ class Design:
     link: Link
     correlations: tuple[Correlation, ...]
     warnings: tuple[str, ...] = ()
+    alternates: tuple[Alternate, ...] = field(default=(), metadata=APART)
 
     @cached_property
     def parameters(self) -> dict[str, Parameter]:
@@ -426,7 +449,7 @@ class Design:
             self.link,
             self.correlations,
         )
-        return fingerprint(parts)
+        return fingerprint((*parts, self.alternates) if self.alternates else parts)
 
     @cached_property
     def conditions_hash(self) -> str:
@@ -480,6 +503,42 @@ class Design:
         if problems:
             raise InputError(*problems)
         return replace(changed, warnings=warnings_of(changed))
+
+    def with_alternate(self, name: str) -> Design:
+        """Return the design with the parts of one alternate, and without alternates.
+
+        It is the design that a file would give in which these parts are written out in full. Parameters that the
+        alternate does not bring are those of this design, changed or not.
+
+        Raises
+        ------
+        InputError : no such alternate, or a design that its parts make impossible
+        """
+        from yieldsim.design.advice import warnings_of
+        from yieldsim.design.rules import problems_of
+
+        alternate = self._alternate(name)
+        title = f"{self.title} ({name})" if self.title else name
+        changed = replace(self, title=title, alternates=(), **dict(alternate.parts))
+        for parameter in changed.parameters.values():
+            stated = self.parameters.get(parameter.name)
+            if stated is not None and stated != parameter and parameter.name not in alternate.own:
+                changed = with_replaced(changed, stated)
+        problems = problems_of(changed)
+        if problems:
+            raise InputError(*problems)
+        return replace(changed, warnings=warnings_of(changed))
+
+    def _alternate(self, name: str) -> Alternate:
+        known = {alternate.name: alternate for alternate in self.alternates}
+        if name not in known:
+            from yieldsim.words.spelling import nearest
+
+            file = None if self.source is None else str(self.source)
+            reason = "no alternate has this name" if known else "the design has no alternates"
+            remedy = nearest(name, known) if known else "add [[alternate]] with a name and the keys that it replaces"
+            raise InputError(Problem(file, "alternate", name, reason, remedy))
+        return known[name]
 
     def _parameter(self, name: str) -> Parameter:
         if name not in self.parameters:

@@ -9,6 +9,8 @@ from typing import Any, TypeVar
 from yieldsim.design.parameter import Parameter
 
 T = TypeVar("T")
+#: A field with this metadata holds what stands apart from a design's own parts; it is not walked.
+APART = {"apart": True}
 
 
 def parameters_of(node: Any) -> Iterator[Parameter]:
@@ -21,7 +23,8 @@ def parameters_of(node: Any) -> Iterator[Parameter]:
             yield from parameters_of(item)
     elif is_dataclass(node):
         for field in fields(node):
-            yield from parameters_of(getattr(node, field.name))
+            if not field.metadata.get("apart"):
+                yield from parameters_of(getattr(node, field.name))
 
 
 def with_replaced(node: T, parameter: Parameter) -> T:
@@ -41,6 +44,8 @@ def _replaced(node: Any, parameter: Parameter) -> Any:
     if is_dataclass(node) and not isinstance(node, type):
         changes = {}
         for field in fields(node):
+            if field.metadata.get("apart"):
+                continue
             old = getattr(node, field.name)
             new = _replaced(old, parameter)
             if new is not old:

@@ -6,6 +6,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import ConfigDict, Field, PlainValidator, model_validator
 
+from yieldsim.design.file.alternates import EXAMPLE, AlternateTable
 from yieldsim.design.file.fields import (
     Flaw,
     Flawed,
@@ -377,6 +378,7 @@ class DesignFile(Table):
     correlation: Annotated[
         tuple[CorrelationTable, ...], list_of(CorrelationTable, '[{ between = ["a", "b"], rank = 0.4 }]')
     ] = ()
+    alternate: Annotated[tuple[AlternateTable, ...], list_of(AlternateTable, EXAMPLE)] = ()
 
 
 def nearest_section(key: str) -> str:
