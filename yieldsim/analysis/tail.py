@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from yieldsim.analysis.conditions import condition_problems
 from yieldsim.analysis.drawn import unit_of
 from yieldsim.analysis.result import Result, provenance
+from yieldsim.analysis.support import DataSupport, data_support
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition, column_of
 from yieldsim.engine.execution import Mapper, Progress, mapper
@@ -90,6 +91,7 @@ class CellTail:
     reached : below this probability the population was not looked at
     farthest : score of the farthest draw that matters: how far into the tail of an input the answer reaches
     most_probable_point : where it fails first
+    data_support : down to which probability the data of the inputs support it; None without a failure point
     """
 
     temperature_degC: float
@@ -109,6 +111,7 @@ class CellTail:
     reached: float
     farthest: float
     most_probable_point: FailurePointOfCell | None
+    data_support: DataSupport | None = None
 
     @property
     def within(self) -> bool:
@@ -170,7 +173,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class _Part:
+class Part:
     """The answer for one outcome of the link, and how probable that is."""
 
     stratum: Stratum
@@ -218,7 +221,7 @@ def tail(
     before: dict[Stratum | None, TailAnswer] = {}
     with mapper(settings.threads) as over:
         for cell in cells if condition is None else [condition]:
-            search = _Search(response, cell, asked, confidence, over, before)
+            search = Search(response, cell, asked, confidence, over, before)
             found.append(search.actuation_tail() if required is None else search.unit_tail(required))
             if progress is not None:
                 progress(len(found), 1 if condition is not None else len(cells))
@@ -265,7 +268,7 @@ def _required(design: Design) -> float | None:
     return None if design.requirement is None else design.requirement.completion
 
 
-class _Search:
+class Search:
     """The tail of one condition."""
 
     def __init__(
@@ -302,16 +305,26 @@ class _Search:
         return found
 
     def actuation_tail(self) -> CellTail:
-        """Sum over the outcomes of the link, the most probable first, until the rest cannot matter.
+        """Sum over the outcomes of the link, until the rest cannot matter."""
+        return self.together(*self.parts())
+
+    def parts(self, most: int = _MOST_OUTCOMES) -> tuple[list[Part], float, float]:
+        """Answer the outcomes of the link, the most probable first, until the rest cannot matter or ``most`` are.
 
         The rest fails no oftener than the hardest outcome, the one with the least margin at the median: it is asked
         first, and bounds them.
+
+        Returns
+        -------
+        parts, floor, left : answers; probability that the link fails whatever the supply does; most that the outcomes
+            not looked into add
         """
         limits = [ActuationLimit(self.response, self.condition, stratum, self.over) for stratum in self.strata]
         asked = [k for k, stratum in enumerate(self.strata) if self.asked.of == ENERGY or stratum.acknowledged]
         middle = {k: float(np.nanmin(limits[k](np.zeros((1, len(limits[k].axes)))))) for k in asked}
         floor = float(sum(w for k, w in enumerate(self.weights) if k not in middle))
-        parts: dict[int, _Part] = {}
+        parts: dict[int, Part] = {}
+        worst = 1.0
         if middle:
             hardest = min(middle, key=lambda k: middle[k])
             parts[hardest] = self._part(limits[hardest], parts)
@@ -319,14 +332,14 @@ class _Search:
             for k in asked:
                 left = max(1.0 - floor - sum(part.weight for part in parts.values()), 0.0)
                 so_far = floor + sum(part.weight * part.answer.probability for part in parts.values())
-                if len(parts) >= _MOST_OUTCOMES or left * worst <= max(_LEFT_OUT * so_far, _NEGLIGIBLE):
+                if len(parts) >= most or left * worst <= max(_LEFT_OUT * so_far, _NEGLIGIBLE):
                     break
                 if k not in parts:
                     parts[k] = self._part(limits[k], parts)
         left = max(1.0 - floor - sum(part.weight for part in parts.values()), 0.0)
-        return self._together(list(parts.values()), floor, left * (worst if middle else 1.0))
+        return list(parts.values()), floor, left * worst
 
-    def _part(self, limit: ActuationLimit, parts: dict[int, _Part]) -> _Part:
+    def _part(self, limit: ActuationLimit, parts: dict[int, Part]) -> Part:
         """Answer one outcome of the link, from another of the same condition where none is known from a neighbour."""
         stratum = limit.stratum
         if stratum not in self.before:
@@ -334,7 +347,7 @@ class _Search:
             if same:
                 self.before[stratum] = same[-1].answer
         weight = float(self.weights[self.strata.index(stratum)])
-        return _Part(stratum, weight, limit, self.answer(limit, stratum, CAUSES))
+        return Part(stratum, weight, limit, self.answer(limit, stratum, CAUSES))
 
     def unit_tail(self, required: float) -> CellTail:
         """Ask how probable a unit is that completes less than ``required`` of its actuations."""
@@ -347,10 +360,11 @@ class _Search:
             self.response, self.condition, tuple(self.strata), self.weights, required,
             self.asked.of == COMPLETION, rest, press, self.over,
         )  # fmt: skip
-        part = _Part(self.strata[0], 1.0, limit, self.answer(limit, None, ("completes too little",)))
-        return self._together([part], 0.0, 0.0)
+        part = Part(self.strata[0], 1.0, limit, self.answer(limit, None, ("completes too little",)))
+        return self.together([part], 0.0, 0.0)
 
-    def _together(self, parts: list[_Part], floor: float, left: float) -> CellTail:
+    def together(self, parts: list[Part], floor: float, left: float) -> CellTail:
+        """Return the tail of the condition from what `parts` gives."""
         failure = floor + sum(part.weight * part.answer.probability for part in parts)
         below = math.sqrt(sum((part.weight * (part.answer.probability - part.answer.low)) ** 2 for part in parts))
         above = math.sqrt(sum((part.weight * (part.answer.high - part.answer.probability)) ** 2 for part in parts))
@@ -361,6 +375,8 @@ class _Search:
             for part in parts
             if part.answer.flag is not None and part.weight * part.answer.high > 0.05 * max(failure, 1e-300)
         )
+        point = None if main is None else self._point(main, causes)
+        design = self.response.design
         return CellTail(
             temperature_degC=self.condition.temperature,
             age_yr=self.condition.age,
@@ -381,10 +397,11 @@ class _Search:
             flag="; ".join(str(flag) for flag in flags) or None,
             reached=max((part.weight * part.answer.reached for part in parts), default=0.0),
             farthest=max((part.answer.farthest for part in parts), default=0.0),
-            most_probable_point=None if main is None else self._point(main, causes),
+            most_probable_point=point,
+            data_support=None if point is None else data_support(design, point.reliability_index, point.parameters),
         )
 
-    def _point(self, part: _Part, causes: Sequence[str]) -> FailurePointOfCell | None:
+    def _point(self, part: Part, causes: Sequence[str]) -> FailurePointOfCell | None:
         """Tell the failure point that carries most in engineering units."""
         answer, limit = part.answer, part.limit
         if not len(answer.points):

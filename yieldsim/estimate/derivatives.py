@@ -78,6 +78,7 @@ def yield_derivatives(
     clusters: ArrayLike | None = None,
     cut: float = 0.1,
     confidence: float = 0.95,
+    edges: bool = False,
 ) -> Derivatives:
     """Derivatives of the mean of `values` to centre and spread of each input's law.
 
@@ -96,6 +97,9 @@ def yield_derivatives(
         Part by which each spread is narrowed, strictly between 0 and 1.
     confidence : float
         Of the two-sided intervals, strictly between 0 and 1.
+    edges : bool
+        Read the derivatives to a uniform law off the sample as if E[y | input] were a polynomial of degree 4
+        (`Law.edge_scores`); the interval is then of sampling alone. None is given otherwise.
 
     Returns
     -------
@@ -115,10 +119,9 @@ def yield_derivatives(
         base = law.log_density(x)
         if not np.all(np.isfinite(base)):
             raise ValueError(f"inputs: column {j} has a value outside the range of its {law.shape} law")
-        scored = law.scores(x) if law.score_problem("spread") is None else (None, None)
+        scored, told = _scored(law, x, edges)
         ratio = np.exp(law.moved(law.centre, (1.0 - cut) * law.spread).log_density(x) - base)
-        told = (law.score_problem("centre"), law.score_problem("spread"), None)
-        for k, (derivative, problem) in enumerate(zip((*scored, ratio - 1.0), told, strict=True)):
+        for k, (derivative, problem) in enumerate(zip((*scored, ratio - 1.0), (*told, None), strict=True)):
             if problem is None and derivative is not None:
                 *found[3 * k : 3 * k + 3, j], problem = rows.mean_change(derivative)
             problems[k].append(problem)
@@ -138,6 +141,16 @@ def yield_derivatives(
         cut=cut,
         confidence=confidence,
     )
+
+
+def _scored(
+    law: Law, x: Floats, edges: bool
+) -> tuple[tuple[Floats | None, Floats | None], tuple[str | None, str | None]]:
+    """Weights of the derivatives to centre and spread, and why there are none."""
+    if edges and law.shape == "uniform":
+        return law.edge_scores(x), (None, None)
+    told = (law.score_problem("centre"), law.score_problem("spread"))
+    return (law.scores(x) if told[1] is None else (None, None)), told
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,10 @@ uniform            middle                    half width                  none: t
 triangular         middle (the mode)         half width                  infinite variance at the ends
 =================  ========================  ==========================  ==================================
 
-What has no score can still be narrowed: the density ratio to a law whose range lies inside is bounded.
+What has no score can still be narrowed: the density ratio to a law whose range lies inside is bounded. For a uniform
+law the derivative of a mean is what the mean is at the ends of the range, (m(1) - m(-1)) / (2 h) to the centre and
+((m(1) + m(-1)) / 2 - mean) / h to the half width h, with m(t) = E[y | input] for t from -1 to 1. Where m is smooth,
+`Law.edge_scores` reads both off the whole sample, by the terms up to degree 4 of its expansion in Legendre polynomials.
 
 Rubinstein, R. Y. (1986). The score function approach for sensitivity analysis of computer simulation models.
 Mathematics and Computers in Simulation 28, 351-379.
@@ -29,7 +32,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
+from scipy.special import eval_legendre, log_ndtr
 
 Floats = NDArray[np.float64]
 Shape = Literal["normal", "lognormal", "truncated normal", "uniform", "triangular"]
@@ -111,6 +114,24 @@ class Law:
             to_centre = to_centre + (at_b - at_a) / mass
             to_spread = to_spread + ((b * at_b if at_b else 0.0) - (a * at_a if at_a else 0.0)) / mass
         return to_centre / self.spread, to_spread / self.spread
+
+    def edge_scores(self, x: Floats) -> tuple[Floats, Floats]:
+        """Weights (n,) whose mean with y is its derivative to centre and half width of a uniform law [1 / unit].
+
+        Exact where E[y | x] is a polynomial of degree 4 or less; what is left out of exp(a t) is 1.5 % at a = 2, a
+        share that grows by a factor of 55 over the range.
+
+        Raises
+        ------
+        ValueError
+            For another shape.
+        """
+        if self.shape != "uniform":
+            raise ValueError(f"a {self.shape} law has scores of its own, or none")
+        t = (x - self.centre) / self.spread
+        odd = 3.0 * eval_legendre(1, t) + 7.0 * eval_legendre(3, t)
+        even = 5.0 * eval_legendre(2, t) + 9.0 * eval_legendre(4, t)
+        return odd / self.spread, even / self.spread
 
 
 def _phi(x: float) -> float:

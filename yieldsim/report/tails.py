@@ -49,6 +49,27 @@ def lines_of(result: TailResult) -> list[str]:
             f"The failures lie up to {fixed(reach, 1)} standard scores out in one input: the answer extrapolates the "
             "tail of that input's law wherever its data end sooner."
         )
+    return [*lines, *_support(worst)]
+
+
+def _support(cell: CellTail) -> list[str]:
+    """Down to which probability the data of the inputs support the worst condition."""
+    found = cell.data_support
+    if found is None:
+        return []
+    lines = []
+    if found.down_to is not None and found.sample_size is not None:
+        word = "extrapolates" if abs(found.score or 0.0) > (found.reach or 0.0) else "stays within"
+        lines += wrapped(
+            f"Data: the {count(found.sample_size)} measured parts of {found.input} ({found.level}) reach to about "
+            f"{fixed(found.reach or 0.0, 1)} standard scores, and support failure probabilities down to about "
+            f"{rare(found.down_to)}: the answer {word} them."
+        )
+    if found.without_data:
+        lines += wrapped(
+            f"No data behind the law of {', '.join(found.without_data)}: as far as it decides, the answer is as good "
+            "as that assumption at any probability."
+        )
     return lines
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.estimate.tails.limit_state import Floats
 from yieldsim.estimate.tails.region import Region
@@ -82,6 +83,12 @@ class TailAnswer:
         counted as failing in `probability` and `high`, as not failing in `low`.
     note : str or None
         What else is worth knowing and no reason for doubt.
+    failing : (n, d) array
+        Failing points of the method that answers.
+    failing_weight : (n,) array
+        Their weights, adding up to 1: they follow the population where it fails.
+    failing_source : (n,) array of int
+        Label of what was drawn independently: the point itself, or the subset run that it comes from.
     """
 
     probability: float
@@ -104,3 +111,6 @@ class TailAnswer:
     regions: tuple[Region, ...] = field(default=(), repr=False)
     shares: Floats = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
     sentinels: Floats = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
+    failing: Floats = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
+    failing_weight: Floats = field(default_factory=lambda: np.zeros(0), repr=False)
+    failing_source: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp), repr=False)

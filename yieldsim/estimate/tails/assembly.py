@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from yieldsim.estimate.tails.adaptation import Sampled
@@ -83,6 +84,8 @@ def assemble(
         tuple(result.regions) if result is not None else tuple(seen.regions),
         result.shares() if result is not None else np.zeros((0, 0)),
         seen.sentinels,
+        *_failing(result, counts, runs),
+        _sources(result, counts, runs),
     )
 
 
@@ -134,6 +137,14 @@ def _failing(result: Sampled | None, counts: Counted | None, runs: list[SubsetRu
     if counts is not None and counts.u.shape[0]:
         return counts.u, np.full(counts.u.shape[0], 1.0 / counts.u.shape[0])
     return np.zeros((0, 1)), np.zeros(0)
+
+
+def _sources(result: Sampled | None, counts: Counted | None, runs: list[SubsetRun] | None) -> NDArray[np.intp]:
+    """What each of the failing points comes from: its subset run, or itself."""
+    lengths = [run.failures.shape[0] for run in runs or [] if run.failures.shape[0]]
+    if lengths:
+        return np.repeat(np.arange(len(lengths)), lengths)
+    return np.arange(_failing(result, counts, runs)[1].size)
 
 
 def _importance(result: Sampled | None, counts: Counted | None, runs: list[SubsetRun] | None, d: int) -> Floats:

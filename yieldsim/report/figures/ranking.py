@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from yieldsim.report.figures import style
-from yieldsim.report.numbers import condition, plain
+from yieldsim.report.numbers import engineering
+from yieldsim.report.rankings import place_of
 
 if TYPE_CHECKING:
     from yieldsim.analysis.ranking import RankedParameter, RankResult
@@ -25,8 +26,7 @@ def draw(result: RankResult) -> Figure:
     left = len(result.parameters) - len(shown)
     with style.drawing_style():
         figure = style.new_figure(1.35 + 0.27 * max(len(shown), 3))
-        place = condition(result.temperature_degC, result.age_yr)
-        style.heading(figure, f"What decides the {result.response} at {place}")
+        style.heading(figure, f"What decides the {result.response} {place_of(result)}")
         axes = figure.add_subplot()
         for row, parameter in enumerate(shown):
             _row(axes, parameter, row)
@@ -38,7 +38,8 @@ def draw(result: RankResult) -> Figure:
         axes.set_xlim(left=min(0.0, *(min(p.first_low, p.total_low) for p in shown)) - 0.01)
         axes.grid(axis="x")
         style.quiet(axes, "left")
-        spread = f"{plain(result.mean, 3)} V mean, {plain(result.standard_deviation, 3)} V standard deviation"
+        mean, deviation = (engineering(x, result.unit) for x in (result.mean, result.standard_deviation))
+        spread = f"{mean} mean, {deviation} standard deviation"
         axes.set_title(spread + (f"; {left} more without a seen influence or smaller" if left > 0 else ""))
         _legend(figure, shown)
     return figure
@@ -87,7 +88,7 @@ def _legend(figure: Figure, shown: list[RankedParameter]) -> None:
             marker=style.LEVELS[level][1],
             markersize=5,
             linewidth=1.3,
-            label=f"drawn per {level}",
+            label=style.drawn_per(level),
         )
         for level in levels
     ]

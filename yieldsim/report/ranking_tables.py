@@ -1,0 +1,31 @@
+"""What goes with a ranking as tables: what to measure next, and how a yield changes with its inputs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, fields
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.measuring import MeasureNext
+    from yieldsim.analysis.slopes import Slope
+
+
+def measure_next(found: Sequence[MeasureNext]) -> pd.DataFrame:
+    """One row a parameter that is worth measuring, named as in the machine-readable output."""
+    from yieldsim.analysis.measuring import MeasureNext
+
+    return _frame(found, MeasureNext)
+
+
+def slopes(found: Sequence[Slope]) -> pd.DataFrame:
+    """One row an input and how a yield changes with it, named as in the machine-readable output."""
+    from yieldsim.analysis.slopes import Slope
+
+    return _frame(found, Slope)
+
+
+def _frame(rows: Sequence[Any], kind: Any) -> pd.DataFrame:
+    return pd.DataFrame([asdict(row) for row in rows], columns=[field.name for field in fields(kind)])
