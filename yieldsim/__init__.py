@@ -16,13 +16,31 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult as ActuationResult
     from yieldsim.analysis.actuation import actuation as actuation
+    from yieldsim.analysis.ageing import LifeResult as LifeResult
+    from yieldsim.analysis.ageing import life as life
+    from yieldsim.analysis.allocation import AllocationResult as AllocationResult
+    from yieldsim.analysis.allocation import allocate as allocate
+    from yieldsim.analysis.alternates import AlternatesResult as AlternatesResult
+    from yieldsim.analysis.alternates import for_each as for_each
     from yieldsim.analysis.check import CheckResult as CheckResult
     from yieldsim.analysis.check import check as check
+    from yieldsim.analysis.comparison import ComparisonResult as ComparisonResult
+    from yieldsim.analysis.comparison import compare as compare
     from yieldsim.analysis.ranking import RankResult as RankResult
     from yieldsim.analysis.ranking import rank as rank
+    from yieldsim.analysis.ranking_of_failure import FailureRankResult as FailureRankResult
+    from yieldsim.analysis.ranking_of_failure import rank_failure as rank_failure
+    from yieldsim.analysis.ratings import RatingsResult as RatingsResult
+    from yieldsim.analysis.ratings import ratings as ratings
     from yieldsim.analysis.result import Result as Result
     from yieldsim.analysis.signoff import SignoffResult as SignoffResult
     from yieldsim.analysis.signoff import signoff as signoff
+    from yieldsim.analysis.sizing import SizeResult as SizeResult
+    from yieldsim.analysis.sizing import size as size
+    from yieldsim.analysis.sureness import InputSureness as InputSureness
+    from yieldsim.analysis.sureness import sureness_of_inputs as sureness_of_inputs
+    from yieldsim.analysis.worst_case import WorstCaseResult as WorstCaseResult
+    from yieldsim.analysis.worst_case import worst_case as worst_case
     from yieldsim.analysis.yields import YieldResult as YieldResult
     from yieldsim.analysis.yields import yields as yields
     from yieldsim.design.parameter import Parameter as Parameter
@@ -42,27 +60,45 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "ActuationResult": "analysis.actuation",
+    "AllocationResult": "analysis.allocation",
+    "AlternatesResult": "analysis.alternates",
     "CheckResult": "analysis.check",
+    "ComparisonResult": "analysis.comparison",
     "Condition": "engine.columns",
     "Design": "design.schema",
     "Estimate": "estimate.intervals",
+    "FailureRankResult": "analysis.ranking_of_failure",
     "InputError": "words.errors",
+    "InputSureness": "analysis.sureness",
+    "LifeResult": "analysis.ageing",
     "Parameter": "design.parameter",
     "RankResult": "analysis.ranking",
+    "RatingsResult": "analysis.ratings",
     "Response": "engine.response",
     "Result": "analysis.result",
     "Settings": "engine.settings",
     "SignoffResult": "analysis.signoff",
     "WorkError": "words.errors",
+    "SizeResult": "analysis.sizing",
+    "WorstCaseResult": "analysis.worst_case",
     "YieldResult": "analysis.yields",
     "YieldsimError": "words.errors",
     "actuation": "analysis.actuation",
+    "allocate": "analysis.allocation",
+    "for_each": "analysis.alternates",
     "check": "analysis.check",
+    "compare": "analysis.comparison",
     "design_from_toml": "design.reading",
     "json_schema": "design.reading",
+    "life": "analysis.ageing",
     "rank": "analysis.ranking",
+    "rank_failure": "analysis.ranking_of_failure",
+    "ratings": "analysis.ratings",
     "read_design": "design.reading",
     "signoff": "analysis.signoff",
+    "size": "analysis.sizing",
+    "sureness_of_inputs": "analysis.sureness",
+    "worst_case": "analysis.worst_case",
     "yields": "analysis.yields",
 }
 __all__ = ["__version__", *_HOMES]

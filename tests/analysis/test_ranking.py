@@ -7,8 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtri
 
+from yieldsim.analysis.correlating import shapley_of
 from yieldsim.analysis.ranking import RankResult, groups_of, rank, worst_condition
+from yieldsim.analysis.scene import Scene
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
@@ -16,6 +19,7 @@ from yieldsim.engine.execution import Inline
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.kernel import layout as at
+from yieldsim.population.correlation import factor
 from yieldsim.words.errors import InputError, WorkError
 
 HOT = Condition(60.0, 10.0)
@@ -105,7 +109,8 @@ def test_levels_share_the_variance(ranked: RankResult) -> None:
 def test_calls_are_counted(small: Design, ranked: RankResult) -> None:
     groups = len(groups_of(Response(small, Settings())))
     # effort * (groups + 2), and three levels more; a level of a single group is that group's answer again
-    assert ranked.model_calls <= 512 * (groups + 2 + 3)
+    # and 2 correlated parameters with 2 more for their Shapley effects
+    assert ranked.model_calls <= 512 * (groups + 2 + 3 + 2 + 2)
     assert ranked.model_calls >= 512 * (groups + 2)
 
 
@@ -133,6 +138,107 @@ def test_the_voltage_margin_can_be_ranked_too(small: Design) -> None:
     result = rank(small, Settings(effort=32, threads=1), Condition(25.0, 0.0), "voltage margin")
     assert result.response == "voltage margin"
     assert result.standard_deviation > 0.0
+
+
+def test_hold_up_is_ranked_in_seconds(small: Design) -> None:
+    result = rank(small, Settings(effort=32, threads=1), HOT, "hold-up")
+    answer = result.as_json()
+    assert (result.unit, answer["response"]) == ("s", "hold-up")
+    assert answer["standard_deviation_s"] > 0.0
+    assert "mean_V" not in answer
+    # the mean of the rows themselves, to what 64 Sobol' points are sure of
+    response = Response(small, Settings())
+    points = np.random.default_rng(4).random((4000, len(response.dimensions)))
+    held = response.respond(points, HOT)[0][:, at.HOLD_UP]
+    assert answer["mean_s"] == pytest.approx(held.mean(), abs=4.0 * held.std() / 8.0)
+
+
+def test_over_the_mission_the_condition_is_drawn_as_well(small: Design) -> None:
+    result = rank(small, Settings(effort=64, threads=1), over_mission=True)
+    rows = {row.name: row for row in result.parameters}
+    assert (rows["ambient temperature"].level, rows["ambient temperature"].basis) == ("mission", "given")
+    assert rows["age in service"].influence
+    assert set(result.by_level) == {"lot", "unit", "actuation", "mission"}
+    answer = result.as_json()
+    assert (answer["over_mission"], answer["temperature_degC"], answer["age_yr"]) == (True, None, None)
+
+
+def test_the_mission_is_met_by_its_shares(small: Design) -> None:
+    # small.toml: 80 % at 25 degC, 20 % at 45 degC; half of a life of ten years weighs on either end (trapezoidal rule)
+    scene = Scene(Response(small, Settings()), None, Inline())
+    assert scene.more == ("ambient temperature", "age in service")
+    points = np.full((1000, scene.dimension), 0.5)
+    points[:, -2] = (np.arange(1000) + 0.5) / 1000
+    points[:, -1] = np.tile([0.25, 0.75], 500)
+    values = scene.run(points)[0][:, at.RESERVE]
+    expected = []
+    for temperature, share in ((25.0, 800), (45.0, 200)):
+        for age in (0.0, 10.0):
+            one = scene.response.respond(points[:1, :-2], Condition(temperature, age))[0][0, at.RESERVE]
+            expected += [one] * (share // 2)
+    assert np.array_equal(np.sort(values), np.sort(expected))
+
+
+def test_rank_correlations_have_the_sign_of_the_physics(ranked: RankResult) -> None:
+    rows = {(row.name, row.level): row for row in ranked.parameters}
+    emf, coil = rows["harvester.peak_emf", "unit"], rows["harvester.coil_resistance", "unit"]
+    assert emf.rank_correlation_low is not None
+    assert emf.rank_correlation_low > 0.5
+    assert coil.partial_rank_correlation_high is not None
+    assert coil.partial_rank_correlation_high < -0.5
+    # Spearman's coefficient of a nearly additive response: 6 / pi asin(r / 2) of the linear correlation r, whose square
+    # is the first-order index (normal inputs; Pearson 1907)
+    expected = 6.0 / np.pi * np.arcsin(np.sqrt(emf.first) / 2.0)
+    assert emf.rank_correlation == pytest.approx(expected, abs=0.06)
+    assert rows["link losses", "actuation"].rank_correlation is None
+
+
+def test_correlated_parameters_are_told_one_by_one(ranked: RankResult) -> None:
+    row = next(row for row in ranked.parameters if row.name == "regulator.quiescent + regulator.dropout")
+    assert [member.name for member in row.members] == ["regulator.quiescent", "regulator.dropout"]
+    assert row.rank_correlation is None
+    assert all(-1.0 <= member.rank_correlation_low <= member.rank_correlation_high <= 1.0 for member in row.members)
+    assert row.members[1].partial_rank_correlation < 0.0  # a larger dropout leaves less
+    assert all(not row.members for row in ranked.parameters if "+" not in row.name)
+    # effects of a group add up to more than its first-order and less than its total index, where little interacts
+    # both are near to each other (Owen 2014)
+    effects = [member.shapley for member in row.members]
+    assert all(member.shapley_low <= member.shapley <= member.shapley_high for member in row.members)
+    assert row.first_low - 0.01 <= sum(effects) <= row.total_high + 0.01
+
+
+def test_shapley_effects_of_a_linear_response_are_known(small: Design) -> None:
+    # y = a z1 + b z2 of two scores with the correlation r: (a**2 (1 - r**2 / 2) + a b r + b**2 r**2 / 2) / variance for
+    # the first (Owen and Prieur 2017, SIAM/ASA Journal on Uncertainty Quantification 5, 986-1002)
+    scene = Scene(Response(small, Settings()), HOT, Inline())
+    groups = groups_of(scene.response)
+    joined = next(group for group in groups if group.members)
+    factor_of = factor(small, scene.response.population.unit_variables)
+    r = float((factor_of @ factor_of.T)[joined.columns[0], joined.columns[1]])
+    a, b = 2.0, -0.5
+
+    def model(points: np.ndarray) -> np.ndarray:
+        z = ndtri(points[:, : len(factor_of)]) @ factor_of.T
+        return a * z[:, joined.columns[0]] + b * z[:, joined.columns[1]]
+
+    found = shapley_of(scene, groups, model, 2048, 0.999)
+    variance = a * a + b * b + 2.0 * a * b * r
+    for k, (own, other) in zip(joined.columns, ((a, b), (b, a)), strict=True):
+        expected = (own**2 * (1.0 - r * r / 2.0) + own * other * r + other**2 * r * r / 2.0) / variance
+        assert found[k].shapley_low - 0.01 <= expected <= found[k].shapley_high + 0.01
+    assert shapley_of(scene, groups, model, 64, 0.95) == {}  # too few points for an interval
+
+
+def test_what_to_measure_next_is_told(ranked: RankResult) -> None:
+    names = [row.name for row in ranked.measure_next]
+    assert "harvester.peak_emf" in names
+    swings = [row.swing for row in ranked.measure_next]
+    assert swings == sorted(swings, reverse=True)
+
+
+def test_a_mission_and_a_condition_exclude_each_other(small: Design) -> None:
+    with pytest.raises(InputError, match="a mission has temperatures and ages of its own"):
+        rank(small, Settings(effort=32), HOT, over_mission=True)
 
 
 def test_rare_losses_are_told(small: Design) -> None:
@@ -170,7 +276,7 @@ def test_what_is_not_finite_is_counted(small: Design, monkeypatch: pytest.Monkey
             "reserve",
             "effort = 8: an interval needs 8 parts of two points or more; use 16 or more",
         ),
-        (Settings(), "margin", "response = margin: no such response; use reserve or voltage margin"),
+        (Settings(), "margin", "response = margin: no such response; use reserve, voltage margin or hold-up"),
     ],
 )
 def test_what_cannot_be_asked(small: Design, settings: Settings, response: str, text: str) -> None:

@@ -16,7 +16,7 @@ EFFORT = {
     "actuation": [],
     "yield": ["--units", "4", "--actuations", "1", "--threads", "1"],
     "rank": ["--effort", "16"],
-    "signoff": ["--units", "4", "--actuations", "1", "--effort", "16", "--threads", "1"],
+    "signoff": ["--brief", "--units", "4", "--actuations", "1", "--effort", "16", "--threads", "1"],
 }
 RANGE = "use 0.000001 mV to 0.5 mV"
 

@@ -127,7 +127,7 @@ def test_signoff_ends_with_its_verdict_and_yield_with_0(
     (node / "node.toml").write_text(text, encoding="utf-8")
     assert run(["yield", "node.toml", *TINY, "--json"]) == 0
     assert answer(capsys)["verdict"] == word
-    assert run(["signoff", "node.toml", *TINY, "--effort", "32", "--json"]) == code
+    assert run(["signoff", "node.toml", "--brief", *TINY, "--effort", "32", "--json"]) == code
     found = answer(capsys)
     assert found["verdict"] == word
     assert [row["name"] for row in found["requirements"]] == ["unit yield", "store.voltage", "radio.voltage"]
@@ -138,7 +138,7 @@ def test_signoff_ends_with_its_verdict_and_yield_with_0(
 def test_signoff_writes_where_it_is_told_and_shows_the_verdict_first(
     node: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run(["signoff", "node.toml", *TINY, "--effort", "32", "--out", "there/it is"]) == 3
+    assert run(["signoff", "node.toml", "--brief", *TINY, "--effort", "32", "--out", "there/it is"]) == 3
     out, err = capsys.readouterr()
     assert err == ""
     assert out.startswith("NOT MET: ")

@@ -43,7 +43,7 @@ def test_the_counting_of_modules_sees_what_is_loaded() -> None:
 def test_help_of_a_command_loads_no_other_and_nothing_heavy(command: str) -> None:
     loaded = modules_after(f"from yieldsim.cli import run\nassert run(['{command}', '--help']) == 0")
     commands = {name for name in loaded if name.endswith("_command")}
-    assert commands == {f"yieldsim.cli.{command}_command"}
+    assert commands == {f"yieldsim.cli.{command.replace('-', '_')}_command"}
     assert not loaded & {"numpy", "scipy", "pydantic", "numba", "pandas", "matplotlib"}
 
 
@@ -84,7 +84,7 @@ def test_whatever_integrates_has_its_accuracy_set(capsys: pytest.CaptureFixture[
     for command in COMMANDS:
         assert run([command, "--help"]) == 0
         having += [command] if "--accuracy" in capsys.readouterr().out else []
-    assert having == ["actuation", "yield", "rank", "tail", "signoff"]
+    assert having == [command for command in COMMANDS if command not in ("new", "check", "schema")]
 
 
 def test_no_command_shows_the_overview(capsys: pytest.CaptureFixture[str]) -> None:

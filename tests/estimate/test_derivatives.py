@@ -185,3 +185,34 @@ def test_what_is_no_law(arguments, message):
         Law(*arguments)
     with pytest.raises(ValueError, match="moves"):
         LAWS["uniform"][0].scores(np.zeros(1))
+
+
+def test_ends_of_a_uniform_law_read_off_the_sample():
+    # y = 1 - (a + b t + c t**3 + d t**2 + e t**4) on t from -1 to 1: all terms of degree 4 and below, whose derivatives
+    # to middle and half width follow from the values at the ends: -(b + c) / h and -(2 d / 3 + 4 e / 5) / h
+    rng = np.random.default_rng(5)
+    centre, half, n = 3.0, 0.5, 200_000
+    x = centre + half * (2.0 * rng.random((n, 1)) - 1.0)
+    t = (x[:, 0] - centre) / half
+    a, b, c, d, e = 0.3, 0.05, 0.08, 0.1, -0.05
+    y = (rng.random(n) >= a + b * t + c * t**3 + d * t**2 + e * t**4).astype(float)
+    law = Law("uniform", centre, half)
+    found = yield_derivatives(y, x, [law], edges=True, confidence=0.999)
+    assert found.nominal_low[0] <= -(b + c) / half <= found.nominal_high[0]
+    assert found.spread_low[0] <= -(2.0 * d / 3.0 + 4.0 * e / 5.0) / half <= found.spread_high[0]
+    assert found.nominal_high[0] < 0.0
+    # without edges there is none, as before
+    assert np.isnan(yield_derivatives(y, x, [law]).nominal[0])
+
+
+def test_edge_scores_of_an_exponential_leave_out_little():
+    # E[exp(a t)]: difference of the ends over 2 h; terms beyond degree 4 are 1.5 % at a = 2
+    nodes, weights = np.polynomial.legendre.leggauss(60)
+    law = Law("uniform", 0.0, 1.0)
+    to_centre, to_spread = law.edge_scores(nodes)
+    y = np.exp(2.0 * nodes)
+    assert 0.5 * weights @ (y * to_centre) == pytest.approx(np.sinh(2.0), rel=0.016)
+    exact = np.cosh(2.0) - 0.5 * np.sinh(2.0)
+    assert 0.5 * weights @ (y * to_spread) == pytest.approx(exact, rel=0.01)
+    with pytest.raises(ValueError, match="scores of its own"):
+        Law("normal", 0.0, 1.0).edge_scores(nodes)

@@ -64,7 +64,7 @@ NEVER = "2.2 V"  # below the start voltage whatever the tolerance
 )
 def test_a_report_is_complete_without_what_a_design_lacks(requirement, voltage, verdict, tmp_path):
     design = design_from_toml(CHARGED.format(requirement=requirement, voltage=voltage))
-    result = signoff(design, Settings(units=64, actuations=2, effort=64))
+    result = signoff(design, Settings(units=64, actuations=2, effort=64), brief=True)
     files = write_report(result, tmp_path / "report")
     assert text_of(result).startswith(f"{verdict}: Charged bench study")
     page = (tmp_path / "report" / "index.html").read_text(encoding="utf-8")

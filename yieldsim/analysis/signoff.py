@@ -7,11 +7,15 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
 from yieldsim.analysis.actuation import ActuationResult, actuation
+from yieldsim.analysis.ageing import DEFAULT_UNITS, LifeResult, life
+from yieldsim.analysis.alternates import AlternatesResult, for_each, sources_of
 from yieldsim.analysis.check import CheckResult, check
 from yieldsim.analysis.ranking import RankResult, rank
 from yieldsim.analysis.result import Result, provenance
+from yieldsim.analysis.sizing import Range, SizeResult, size
 from yieldsim.analysis.until import Until
 from yieldsim.analysis.verdict import MET, NONE, NOT_MET, UNDECIDED, Verdict
+from yieldsim.analysis.worst_case import WorstCaseResult, worst_case
 from yieldsim.analysis.yields import YieldResult, bounds, yields
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
@@ -19,6 +23,7 @@ from yieldsim.engine.execution import Progress
 from yieldsim.engine.settings import Settings
 
 EXIT_CODES = {MET: 0, NONE: 0, NOT_MET: 3, UNDECIDED: 4}
+_AGES = 5  # looked at in the life of a sign-off
 BENCH = 25.0  # temperature at which a unit is first tried [degC]
 
 #: Called with the name of a stage, what is done of it, and of how much.
@@ -31,11 +36,15 @@ class SignoffResult(Result):
 
     Attributes
     ----------
-    design : as it was run
-    verdict : of the requirements together
+    design : as it was run; of several approved sources, with the one that complies least
+    verdict : of the requirements together, over all sources
     yields, ranking, check : answers to `yield`, `rank` at the worst cell, and `check`
     actuation, nominal : the nominal actuation at the worst cell, and on the bench: at the stated temperature
         next to 25 degC, new
+    sources : the yield with every approved source; None where the design has no alternates
+    worst_case, life : answers to `worst-case` and `life`; None in a brief sign-off
+    sizing : the scan of `size` over the capacitance of the store; None in a brief sign-off and where nothing that it
+        could meet is required
     """
 
     command: ClassVar[str] = "signoff"
@@ -46,6 +55,10 @@ class SignoffResult(Result):
     actuation: ActuationResult
     nominal: ActuationResult
     check: CheckResult
+    sources: AlternatesResult | None = None
+    worst_case: WorstCaseResult | None = None
+    sizing: SizeResult | None = None
+    life: LifeResult | None = None
 
     @property
     def exit_code(self) -> int:
@@ -78,11 +91,20 @@ class SignoffResult(Result):
             "actuation": self.actuation.payload(),
             "nominal": self.nominal.payload(),
             "check": self.check.payload(),
+            "alternates": None if self.sources is None else self.sources.payload(),
+            "worst_case": None if self.worst_case is None else self.worst_case.payload(),
+            "size": None if self.sizing is None else self.sizing.payload(),
+            "life": None if self.life is None else self.life.payload(),
         }
 
 
 def signoff(
-    design: Design, settings: Settings, progress: Stages | None = None, *, until: Until | None = None
+    design: Design,
+    settings: Settings,
+    progress: Stages | None = None,
+    *,
+    until: Until | None = None,
+    brief: bool = False,
 ) -> SignoffResult:
     """Answer the questions of a sign-off.
 
@@ -90,30 +112,65 @@ def signoff(
     ----------
     design : Design
     settings : Settings
-    progress : called with ``yield`` or ``rank``, what is done of it, and of how much
+    progress : called with the name of a question, what is done of it, and of how much
     until : what ends the yield's run before the units of the settings
+    brief : leave out the worst case, the scan of the store and the life
 
     Raises
     ------
     InputError, WorkError : as the single questions
     """
-    found = yields(design, settings, _stage("yield", progress), until=until)
+    sources, found, design = _yields(design, settings, _stage("yield", progress), until)
     settings = replace(settings, units=found.worst.units)
     worst = Condition(found.worst.temperature_degC, found.worst.age_yr)
     ranking = rank(design, settings, worst, progress=_stage("rank", progress))
-    checked = check(design, settings)
     bench = min(design.conditions.temperatures, key=lambda t: (abs(t - BENCH), t))
-    warned = [w for w in (*found.provenance.warnings, *ranking.provenance.warnings) if w not in design.warnings]
+    full = not brief
+    case = worst_case(design, settings, progress=_stage("worst-case", progress)) if full else None
+    sizing = _sizing(design, settings, progress) if full else None
+    aged = life(design, _of_a_life(settings), ages=_AGES, progress=_stage("life", progress)) if full else None
+    warned: list[str] = []
+    for part in (found if sources is None else sources, ranking, case, aged):
+        warned += [] if part is None else [w for w in part.provenance.warnings if w not in (*design.warnings, *warned)]
     return SignoffResult(
         provenance=provenance(design, settings, *warned),
         design=design,
-        verdict=found.verdict,
+        verdict=found.verdict if sources is None else sources.verdict,
         yields=found,
         ranking=ranking,
         actuation=actuation(design, settings, worst),
         nominal=actuation(design, settings, Condition(bench, 0.0)),
-        check=checked,
+        check=check(design, settings),
+        sources=sources,
+        worst_case=case,
+        sizing=sizing,
+        life=aged,
     )
+
+
+def _yields(
+    design: Design, settings: Settings, progress: Progress | None, until: Until | None
+) -> tuple[AlternatesResult | None, YieldResult, Design]:
+    """Run every source; return all, the yield with the one that complies least, and the design with its parts."""
+    if not design.alternates:
+        return None, yields(design, settings, progress, until=until), design
+    sources = for_each(design, settings, progress, until=until)
+    made = {name: source for name, _, source in sources_of(design)}
+    return sources, sources.worst.yields, made[sources.worst.name]
+
+
+def _sizing(design: Design, settings: Settings, progress: Stages | None) -> SizeResult | None:
+    """Scan the capacitance of the store, of a bank that of its largest capacitor, without a run that confirms."""
+    required = design.requirement is not None and design.requirement.unit_yield is not None
+    if not (required or design.deratings):
+        return None
+    largest = max(design.storage.parts, key=lambda part: part.capacitance.nominal)
+    return size(design, settings, largest.capacitance.name, Range(confirm=False), progress)
+
+
+def _of_a_life(settings: Settings) -> Settings:
+    """Return the settings of the life: its units are followed through many conditions, so that fewer do."""
+    return replace(settings, units=min(settings.units, DEFAULT_UNITS))
 
 
 def _stage(name: str, progress: Stages | None) -> Progress | None:

@@ -18,6 +18,7 @@ from yieldsim.analysis.cell import (
     unit_share,
     worst_cell,
 )
+from yieldsim.analysis.converging import ConvergenceCurve, yield_curves
 from yieldsim.analysis.ledger import CellLedger, cell_ledger, reference_of
 from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
 from yieldsim.analysis.result import Result, provenance
@@ -57,6 +58,7 @@ class YieldResult(Result):
         opening
     ledgers : where the energy went in a sample of actuations, at the worst cell and at the one next to a bench
     stopped : how a watched run ended; None where the number of units was given
+    convergence : how the estimates narrow with effort, where it was asked for
     """
 
     command: ClassVar[str] = "yield"
@@ -72,6 +74,7 @@ class YieldResult(Result):
     addresses: dict[str, tuple[Address, ...]]
     ledgers: tuple[CellLedger, ...] = ()
     stopped: Stopped | None = None
+    convergence: tuple[ConvergenceCurve, ...] = ()
 
     @property
     def ledger_error(self) -> float:
@@ -111,6 +114,7 @@ class YieldResult(Result):
             "ledger": [ledger.payload() for ledger in self.ledgers],
             "ledger_error": self.ledger_error,
             "stopped": None if self.stopped is None else asdict(self.stopped),
+            "convergence": [curve.payload() for curve in self.convergence],
         }
 
 
@@ -140,6 +144,7 @@ def yields(
     over: Mapper | None = None,
     *,
     until: Until | None = None,
+    convergence: bool = False,
 ) -> YieldResult:
     """Run the same units in every cell and say which requirements they meet.
 
@@ -151,6 +156,7 @@ def yields(
     over : anything with an executor's ``map``; threads, as the settings say, when left out. The result is
         the same.
     until : what ends the run before the units of the settings are run, which are then the most
+    convergence : whether to tell how the estimates narrow with effort
 
     Returns
     -------
@@ -163,18 +169,17 @@ def yields(
     """
     if over is None:
         with mapper(settings.threads) as threads:
-            return yields(design, settings, progress, threads, until=until)
+            return yields(design, settings, progress, threads, until=until, convergence=convergence)
     confidence = confidence_of(design, settings)
     check_ratings(design)
     watch = None if until is None else Watching(design, settings, until, confidence)
     response = Response(design, settings)
     plan = plan_of(design)
     answers = run_cells(response, plan, over, progress, watch)
-    if watch is None:
-        return _told(response, plan, answers, confidence, over)
-    # what the run came to: the same settings give the same draws again
-    response = Response(design, replace(settings, units=watch.stopped.units))
-    return _told(response, plan, answers, confidence, over, watch)
+    if watch is not None:
+        # what the run came to: the same settings give the same draws again
+        response = Response(design, replace(settings, units=watch.stopped.units))
+    return _told(response, plan, answers, confidence, over, watch, convergence=convergence)
 
 
 def _told(
@@ -184,6 +189,8 @@ def _told(
     confidence: float,
     over: Mapper,
     watch: Watching | None = None,
+    *,
+    convergence: bool = False,
 ) -> YieldResult:
     """Say what the answers of all cells mean."""
     design, settings = response.design, response.settings
@@ -217,6 +224,9 @@ def _told(
         addresses=addresses_of(response.outcome_names, plan.conditions, [a.tally for a in answers]),
         ledgers=_ledgers(response, plan, worst, over),
         stopped=None if watch is None else watch.stopped,
+        convergence=yield_curves(design, answers[cells.index(worst)], completion, clusters, confidence)
+        if convergence
+        else (),
     )
 
 

@@ -23,7 +23,13 @@ COMMANDS = {
     "actuation": ("actuation_command", "What happens in one actuation, nominal or addressed?"),
     "yield": ("yield_command", "How many actuations complete, and how many units comply?"),
     "rank": ("rank_command", "What decides it?"),
+    "worst-case": ("worst_case_command", "How bad can it get?"),
     "tail": ("tail_command", "How rare is a failure, down to one in a thousand million?"),
+    "size": ("size_command", "Which values of a number meet the requirement?"),
+    "ratings": ("ratings_command", "What is taken of every rating?"),
+    "compare": ("compare_command", "Is B better than A?"),
+    "allocate": ("allocate_command", "Which tolerance is worth what?"),
+    "life": ("life_command", "Until when do the units keep to it, and what ages them?"),
     "signoff": ("signoff_command", "May it go out? Writes the report."),
     "schema": ("schema_command", "Which keys does a configuration have? Prints its JSON Schema."),
 }

@@ -11,7 +11,9 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.alternate_option import alternate_option, read_chosen
 from yieldsim.cli.options import (
+    BENCH,
     configuration,
     degrees_of,
     effort,
@@ -38,7 +40,8 @@ def uncompiled() -> None:
 
 @click.command("actuation", epilog=_EPILOG)
 @configuration
-@temperature_and_age(required=True)
+@alternate_option()
+@temperature_and_age(BENCH)
 @click.option("--unit", type=int, help="Unit of an addressed actuation, as yield lists it; with --actuation.")
 @click.option("--actuation", type=int, help="Number of an addressed actuation; with --unit.")
 @effort("lots", "seed", "accuracy")
@@ -64,7 +67,6 @@ def command(
         raise click.UsageError("--unit and --actuation belong together: give both, or neither")
     uncompiled()
     from yieldsim.analysis.actuation import actuation as opened
-    from yieldsim.design.reading import read_design
     from yieldsim.engine.columns import Condition
 
     condition = Condition(
@@ -72,7 +74,7 @@ def command(
     )
     address = None if unit is None or actuation is None else (unit, actuation)
     settings = settings_of(**options)
-    design = read_design(config)
+    design = read_chosen(config)
     refuse(out, "actuation")
     result = opened(design, settings, condition, address)
     show(result, as_json, write_files(result, out))

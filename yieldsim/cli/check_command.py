@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from yieldsim.cli.alternate_option import alternate_option, read_chosen
 from yieldsim.cli.options import configuration, json_flag, out_folder
 from yieldsim.cli.showing import refuse, show, write_files
 
@@ -19,6 +20,7 @@ Example:
 
 @click.command("check", epilog=_EPILOG)
 @configuration
+@alternate_option()
 @out_folder
 @json_flag
 def command(config: Path, out: Path | None, as_json: bool) -> None:
@@ -28,9 +30,8 @@ def command(config: Path, out: Path | None, as_json: bool) -> None:
     was assumed or left to a default; and whether the design can work at its nominal values.
     """
     from yieldsim.analysis.check import check
-    from yieldsim.design.reading import read_design
 
-    design = read_design(config)
+    design = read_chosen(config)
     refuse(out, "check")
     result = check(design)
     show(result, as_json, write_files(result, out))

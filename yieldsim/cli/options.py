@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+METHODS = "yieldsim.methods"  # where the context of a command keeps whether methods are asked for
 YEAR = "1 yr = 8,760 h"
 
 
@@ -26,8 +27,16 @@ def configuration(function: F) -> F:
 
 
 def json_flag(function: F) -> F:
-    """Add ``--json``."""
+    """Add ``--json``, and ``--methods``, which `yieldsim.cli.showing.show` looks for."""
+    methods = "Say behind the answer how each estimate and interval was made."
+    function = click.option(
+        "--methods", is_flag=True, expose_value=False, help=methods, callback=lambda ctx, _, on: _remember(ctx, on)
+    )(function)
     return click.option("--json", "as_json", is_flag=True, help="Print JSON alone, errors too.")(function)
+
+
+def _remember(ctx: click.Context, on: bool) -> None:
+    ctx.meta[METHODS] = on
 
 
 def out_folder(function: F) -> F:
@@ -58,6 +67,12 @@ _SETTINGS: dict[str, tuple[Any, str]] = {
     "threads": (int, f"Threads; the result does not depend on them. [default: {Settings.threads}]"),
     "accuracy": (str, 'Bound aimed at for the error of reserve and start margin, at most 0.5 mV. [default: "0.5 mV"]'),
 }
+
+
+def convergence_flag(function: F) -> F:
+    """Add ``--convergence``."""
+    text = "Tell how estimate and interval narrow with effort; a picture with --out."
+    return click.option("--convergence", is_flag=True, help=text)(function)
 
 
 def watched(function: F) -> F:
@@ -93,13 +108,15 @@ def until_of(options: dict[str, Any]) -> Until | None:
     )
 
 
-def temperature_and_age(required: bool) -> Callable[[F], F]:
-    """Add ``--temperature`` and ``--age``; the default is the bench, or the worst condition."""
+BENCH, WORST, ALL = ("25 degC", "0 yr"), ("worst condition",) * 2, ("every condition",) * 2
+
+
+def temperature_and_age(default: tuple[str, str]) -> Callable[[F], F]:
+    """Add ``--temperature`` and ``--age``; ``default`` says what stands for them: `BENCH`, `WORST` or `ALL`."""
 
     def add(function: F) -> F:
-        told = ("25 degC", "0 yr") if required else ("worst condition", "worst condition")
-        degrees = f'Ambient temperature, "60 degC" or 60. [default: {told[0]}]'
-        years = f'Age in service, "12 yr" or 12 ({YEAR}). [default: {told[1]}]'
+        degrees = f'Ambient temperature, "60 degC" or 60. [default: {default[0]}]'
+        years = f'Age in service, "12 yr" or 12 ({YEAR}). [default: {default[1]}]'
         function = click.option("--age", help=years)(function)
         return click.option("--temperature", help=degrees)(function)
 

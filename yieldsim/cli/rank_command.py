@@ -9,7 +9,9 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.alternate_option import alternate_option, read_chosen
 from yieldsim.cli.options import (
+    WORST,
     condition_of,
     configuration,
     effort,
@@ -24,19 +26,22 @@ _EPILOG = """\b
 Example:
   yieldsim rank node.toml
   yieldsim rank node.toml --response "voltage margin" --temperature 60 --age 12 --effort 4096
+  yieldsim rank node.toml --response failure --over-mission
 """
 
 
 @click.command("rank", epilog=_EPILOG)
 @configuration
-@temperature_and_age(required=False)
+@alternate_option()
+@temperature_and_age(WORST)
 @click.option(
     "--response",
-    type=click.Choice(["reserve", "voltage margin"]),
+    type=click.Choice(["reserve", "voltage margin", "hold-up", "failure"]),
     default="reserve",
     show_default=True,
-    help="What is ranked.",
+    help="What is ranked: the spread of a margin, or failure itself.",
 )
+@click.option("--over-mission", is_flag=True, help="Draw temperature and age as the mission has them.")
 @effort("effort", "seed", "confidence", "accuracy", "threads")
 @out_folder
 @json_flag
@@ -45,28 +50,31 @@ def command(
     temperature: str | None,
     age: str | None,
     response: str,
+    over_mission: bool,
     out: Path | None,
     as_json: bool,
     **options: Any,
 ) -> None:
     """What decides it?
 
-    Ranks everything that is drawn by the share of a margin's variance that it explains, alone and in all, in
-    one condition: the worst one of a small screen unless --temperature and --age name it.
+    Ranks everything that is drawn by the share of a margin's variance that it explains, alone and in all, or by its
+    influence on failure, as the failing actuations show it: in one condition, the worst one of a small screen unless
+    --temperature and --age name it, or over the mission. It ends with what to measure next.
     """
-    from yieldsim.analysis.ranking import rank
-    from yieldsim.design.reading import read_design
+    from yieldsim.analysis.ranking import RankResult, rank
+    from yieldsim.analysis.ranking_of_failure import FAILURE, FailureRankResult, rank_failure
 
     settings = settings_of(**options)
     condition = condition_of(temperature, age)
-    design = read_design(config)
+    if condition is not None and over_mission:
+        raise click.UsageError("--over-mission has temperatures and ages of its own: leave --temperature and --age out")
+    design = read_chosen(config)
     refuse(out, "rank")
+    result: RankResult | FailureRankResult
     with progress() as stages:
-        result = rank(
-            design,
-            settings,
-            condition,
-            response,
-            None if stages is None else lambda done, of: stages("rank", done, of),
-        )
+        seen = None if stages is None else lambda done, of: stages("rank", done, of)
+        if response == FAILURE:
+            result = rank_failure(design, settings, condition, seen, over_mission=over_mission)
+        else:
+            result = rank(design, settings, condition, response, seen, over_mission=over_mission)
     show(result, as_json, write_files(result, out))

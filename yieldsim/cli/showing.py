@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from yieldsim.cli.options import METHODS
 from yieldsim.cli.pipe import silence
 
 if TYPE_CHECKING:
@@ -42,6 +43,11 @@ def _print(result: Result, as_json: bool, files: tuple[str, ...], config: Path |
     from yieldsim.report.terminal import text_of
 
     click.echo(text_of(result, None if config is None else str(config)))
+    context = click.get_current_context(silent=True)
+    if context is not None and context.meta.get(METHODS):
+        from yieldsim.report.methods import methods_text
+
+        click.echo(methods_text(result))
     for file in files:
         click.echo(f"wrote {file}")
 
@@ -55,21 +61,19 @@ def refuse(folder: Path | None, command: str) -> None:
     """
     if folder is None:
         return
-    from yieldsim.report.folders import refuse_unusable
+    from yieldsim.report.folders import CONVERGENCE, MORE, refuse_unusable
     from yieldsim.words.errors import Problem, WorkError
 
     refuse_unusable(folder)
-    for file in _names(command):
+    for file in _names(command, (*MORE.get(command, ()), CONVERGENCE)):
         if (folder / file).is_dir():
             reason, remedy = "a folder stands where a file is to be written", "name another folder with --out"
             raise WorkError(Problem(str(folder), None, file, reason, remedy))
 
 
-def _names(command: str) -> list[str]:
+def _names(command: str, pictures: tuple[str, ...]) -> list[str]:
     """Names of the files of a command: table, picture, answer, then the pictures beside the first."""
-    from yieldsim.report.folders import MORE
-
-    beside = [f"{command}_{name}.{kind}" for name in MORE.get(command, ()) for kind in ("svg", "png")]
+    beside = [f"{command}_{name}.{kind}" for name in pictures for kind in ("svg", "png")]
     return [*(f"{command}.{kind}" for kind in ("csv", "svg", "png", "json")), *beside]
 
 
@@ -90,9 +94,10 @@ def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
 
     figure = figure_of(result)
     svg, png = svg_of(figure), png_of(figure)
-    beside = [drawn for more in more_figures_of(result).values() for drawn in (svg_of(more).encode(), png_of(more))]
+    more = more_figures_of(result)
+    beside = [drawn for picture in more.values() for drawn in (svg_of(picture).encode(), png_of(picture))]
     table = table_of(result)
-    files = _names(result.command)
+    files = _names(result.command, tuple(more))
     paths = tuple((folder / file).as_posix() for file in files)
     with _writing(folder) as made:
         write_csv(table, made / files[0])

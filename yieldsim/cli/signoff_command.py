@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from yieldsim.cli.alternate_option import alternate_option, read_chosen
 from yieldsim.cli.options import configuration, effort, json_flag, settings_of, until_of, watched
 from yieldsim.cli.showing import progress, show
 
@@ -29,6 +30,7 @@ Exit codes: 0 met, or nothing required; 3 not met; 4 undecided with this effort;
 
 @click.command("signoff", epilog=_EPILOG)
 @configuration
+@alternate_option(each=True)
 @effort("units", "actuations", "lots", "effort", "seed", "confidence", "accuracy", "threads")
 @watched
 @click.option(
@@ -36,25 +38,25 @@ Exit codes: 0 met, or nothing required; 3 not met; 4 undecided with this effort;
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder of the report. [default: reports/ and the name of the configuration]",
 )
+@click.option("--brief", is_flag=True, help="Leave out the worst case, the sizing window and the life.")
 @json_flag
-def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> None:
+def command(config: Path, brief: bool, out: Path | None, as_json: bool, **options: Any) -> None:
     """May it go out?
 
     Runs the yield, ranks what decides it in the worst condition, opens the nominal actuation, and writes a
     report with its tables and pictures. The exit code tells the verdict.
     """
     from yieldsim.analysis.signoff import signoff
-    from yieldsim.design.reading import read_design
     from yieldsim.report.folders import refuse_foreign, refuse_unusable
 
     until = until_of(options)
     settings = settings_of(**options)
-    design = read_design(config)
+    design = read_chosen(config, each=True)
     folder = Path("reports") / config.stem if out is None else out
     refuse_unusable(folder)
     refuse_foreign(folder)
     with progress() as stages:
-        result = signoff(design, settings, stages, until=until)
+        result = signoff(design, settings, stages, until=until, brief=brief)
     show(result, as_json, _written(result, folder), config)
     click.get_current_context().exit(result.exit_code)
 

@@ -9,7 +9,9 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.alternate_option import alternate_option, read_chosen
 from yieldsim.cli.options import (
+    ALL,
     condition_of,
     configuration,
     effort,
@@ -30,7 +32,8 @@ Example:
 
 @click.command("tail", epilog=_EPILOG)
 @configuration
-@temperature_and_age(required=False)
+@alternate_option()
+@temperature_and_age(ALL)
 @click.option(
     "--of",
     type=click.Choice(["energy", "completion"]),
@@ -83,11 +86,10 @@ def command(
     probable way to fail.
     """
     from yieldsim.analysis.tail import Asked, tail
-    from yieldsim.design.reading import read_design
 
     settings = settings_of(**options)
     condition = condition_of(temperature, age)
-    design = read_design(config)
+    design = read_chosen(config)
     refuse(out, "tail")
     with progress() as stages:
         result = tail(

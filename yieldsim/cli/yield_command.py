@@ -5,12 +5,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.options import configuration, effort, json_flag, out_folder, settings_of, until_of, watched
+from yieldsim.cli.alternate_option import alternate_option, read_chosen
+from yieldsim.cli.options import (
+    configuration,
+    convergence_flag,
+    effort,
+    json_flag,
+    out_folder,
+    settings_of,
+    until_of,
+    watched,
+)
 from yieldsim.cli.showing import progress, refuse, show, write_files
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.result import Result
 
 _EPILOG = """\b
 Example:
@@ -22,25 +35,32 @@ Example:
 
 @click.command("yield", epilog=_EPILOG)
 @configuration
+@alternate_option(each=True)
 @effort("units", "actuations", "lots", "seed", "confidence", "accuracy", "threads")
 @watched
+@convergence_flag
 @out_folder
 @json_flag
-def command(config: Path, out: Path | None, as_json: bool, **options: Any) -> None:
+def command(config: Path, convergence: bool, out: Path | None, as_json: bool, **options: Any) -> None:
     """How many actuations complete, and how many units comply?
 
     Runs the same units in every condition and prints, for each, the shares with their one-sided bounds and
     how actuations fail; then the units that comply in all of them, the verdict, and the commands that open its
     worst, its typical failing and its nearest actuations. It ends with 0 whatever the verdict: see signoff.
+    A configuration with alternates is run with each of them, and they are judged together.
     """
+    from yieldsim.analysis.alternates import for_each
     from yieldsim.analysis.yields import yields
-    from yieldsim.design.reading import read_design
 
     until = until_of(options)
     settings = settings_of(**options)
-    design = read_design(config)
-    refuse(out, "yield")
+    design = read_chosen(config, each=True)
+    refuse(out, "alternates" if design.alternates else "yield")
     with progress() as stages:
         told = None if stages is None else lambda done, of: stages("yield", done, of)
-        result = yields(design, settings, told, until=until)
+        result: Result
+        if design.alternates:
+            result = for_each(design, settings, told, until=until, convergence=convergence)
+        else:
+            result = yields(design, settings, told, until=until, convergence=convergence)
     show(result, as_json, write_files(result, out), config)

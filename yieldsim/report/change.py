@@ -11,12 +11,9 @@ from yieldsim.report.numbers import condition, engineering, fixed, plain, share,
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
-    from yieldsim.analysis.ranking import RankedParameter, RankResult
+    from yieldsim.analysis.ranking import RankResult
     from yieldsim.analysis.signoff import SignoffResult
     from yieldsim.analysis.yields import CellYield, YieldResult
-
-_MEASURE_NEXT = 4  # parameters named
-_LEAST = 0.02  # total index below which measuring a parameter would teach little
 
 
 @dataclass(frozen=True)
@@ -39,7 +36,6 @@ def remarks(result: SignoffResult) -> tuple[Remark, ...]:
         _retries(cell),
         _where_energy_goes(result.actuation),
         _level(result.ranking),
-        _measure_next(result.ranking),
         _stress(result.yields),
     ]
     return tuple(remark for remark in found if remark is not None)
@@ -198,22 +194,6 @@ def _level(ranking: RankResult) -> Remark | None:
         "actuation cannot."
     )
     return Remark("Where the spread comes from", text)
-
-
-def measured_next(ranking: RankResult) -> list[RankedParameter]:
-    """Return parameters of weight whose spread is assumed, strongest first."""
-    return [p for p in ranking.parameters if p.influence and p.basis == "assumed" and p.total >= _LEAST][:_MEASURE_NEXT]
-
-
-def _measure_next(ranking: RankResult) -> Remark | None:
-    named = measured_next(ranking)
-    if not named:
-        return None
-    told = ", ".join(
-        f"{p.name} ({p.level}, total index {fixed(p.total, 2)}, {fixed(p.total_low, 2)} to {fixed(p.total_high, 2)})"
-        for p in named
-    )
-    return Remark("Measure next", f"The strongest parameters whose spread is assumed, not measured: {told}.")
 
 
 def _stress(yields: YieldResult) -> Remark | None:

@@ -11,7 +11,12 @@ from yieldsim.words.errors import Problem, WorkError
 
 ANSWER = "result.json"
 #: command -> what is put behind its name for each picture beside the first, in their order
-MORE: dict[str, tuple[str, ...]] = {"yield": ("ledger",), "actuation": ("ledger", "drawn")}
+CONVERGENCE = "convergence"  # picture of a result that was asked for its convergence
+MORE: dict[str, tuple[str, ...]] = {
+    "yield": ("ledger",),
+    "actuation": ("ledger", "drawn"),
+    "life": ("laws", "losses"),
+}
 
 
 def refuse_unusable(folder: Path) -> None:

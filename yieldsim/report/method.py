@@ -91,9 +91,10 @@ _ALWAYS = (
 
 def stopping(stopped: Stopped) -> str:
     """Return why a watched run ended, and what its bounds are worth although it was watched."""
+    looked = "once" if stopped.looks == 1 else f"{count(stopped.looks)} times"
     return (
         f"The run ended after {count(stopped.units)} of at most {count(stopped.most_units)} units: {stopped.reason}. "
-        f"It was looked at {'once' if stopped.looks == 1 else f'{count(stopped.looks)} times'}, and all bounds hold at all looks together: that on the share "
+        f"It was looked at {looked}, and all bounds hold at all looks together: that on the share "
         "of units that comply as a confidence sequence, the others by spending a part of the error at each look."
     )
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import jinja2
 from markupsafe import Markup
 
-from yieldsim.report import change, grids, method
+from yieldsim.report import change, grids, method, sections
 from yieldsim.report.grids import standing
 from yieldsim.report.numbers import (
     condition,
@@ -40,6 +40,9 @@ _ALT = {
     "actuation_worst": "Waveforms of the nominal actuation at the worst condition",
     "actuation_bench": "Waveforms of the nominal actuation on the bench",
     "ledger": "Energies of the nominal actuation at the worst condition",
+    "worst_case": "Waterfall from the nominal reserve to its extreme value, contribution by contribution",
+    "life": "Units that comply and actuations that complete against years",
+    "sizing": "Units that comply, derating rules and margins against the capacitance of the store",
     "ledger_run": "Mean and spread of the energies over a sample of actuations",
 }
 
@@ -114,6 +117,7 @@ def _content(result: SignoffResult) -> dict[str, Any]:
         "how_to_open": grids.how_to_open(yields),
         "parameters": grids.parameters(result.check),
         "confidence": stated(yields.confidence),
+        **sections.content(result),
     }
 
 

@@ -11,6 +11,9 @@ import pandas as pd
 
 from yieldsim.analysis.actuation import StepTrace
 from yieldsim.analysis.cell import MessageShare, PartialPresses
+from yieldsim.report import allocation, alternates, comparison, life, sizing
+from yieldsim.report import ratings as ratings_used
+from yieldsim.report import worst_case_tables as worst_cases
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
@@ -65,7 +68,26 @@ def tables_of(result: SignoffResult) -> dict[str, pd.DataFrame]:
         "steps": _both(steps, result),
         "ledger": _both(ledger, result),
         "ledger_run": ledger_run(yields),
+        **_of_parts(result),
     }
+
+
+def _of_parts(result: SignoffResult) -> dict[str, pd.DataFrame]:
+    """Tables of what a brief sign-off leaves out, and of the approved sources."""
+    parts: dict[str, tuple[Result | None, Callable[[Any], pd.DataFrame]]] = {
+        "alternates": (result.sources, alternates.table),
+        "worst_case": (result.worst_case, worst_cases.cells),
+        "worst_case_cases": (result.worst_case, worst_cases.cases),
+        "worst_case_contributions": (result.worst_case, worst_cases.ways),
+        "worst_case_extremes": (result.worst_case, worst_cases.extremes),
+        "failure_points": (result.worst_case, worst_cases.failure_points),
+        "life": (result.life, life.points),
+        "life_ages": (result.life, life.lives),
+        "life_laws": (result.life, life.laws),
+        "life_losses": (result.life, life.fleet),
+        "size": (result.sizing, sizing.table),
+    }
+    return {name: table(part) for name, (part, table) in parts.items() if part is not None}
 
 
 def cells(result: YieldResult) -> pd.DataFrame:
@@ -195,8 +217,10 @@ def tails(result: TailResult) -> pd.DataFrame:
     for cell in result.cells:
         point = cell.most_probable_point
         index = None if point is None else point.reliability_index
-        rows.append((*(getattr(cell, name) for name in names), index, None if point is None else point.cause))
-    return pd.DataFrame(rows, columns=[*names, "reliability_index", "cause"])
+        supported = None if cell.data_support is None else cell.data_support.down_to
+        more = (index, None if point is None else point.cause, supported)
+        rows.append((*(getattr(cell, name) for name in names), *more))
+    return pd.DataFrame(rows, columns=[*names, "reliability_index", "cause", "data_support_down_to"])
 
 
 def parameters(result: CheckResult) -> pd.DataFrame:
@@ -249,7 +273,14 @@ def _both(table: Callable[[ActuationResult], pd.DataFrame], result: SignoffResul
 _MAIN: dict[str, Callable[[Any], pd.DataFrame]] = {
     "yield": cells,
     "rank": ranked,
+    "worst-case": worst_cases.cells,
     "tail": tails,
+    "size": sizing.table,
+    "life": life.points,
+    "allocate": allocation.table,
+    "alternates": alternates.table,
+    "ratings": ratings_used.cells,
+    "compare": comparison.cells,
     "actuation": steps,
     "check": parameters,
     "signoff": lambda result: cells(result.yields),

@@ -6,7 +6,9 @@ import textwrap
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.report import tails
+from yieldsim.report import allocation, alternates, comparison, life, rankings, sizing, tails
+from yieldsim.report import ratings as ratings_used
+from yieldsim.report import worst_case as worst_cases
 from yieldsim.report.change import in_kind
 from yieldsim.report.commands import opening
 from yieldsim.report.entries import SOURCES, group_of, shown
@@ -35,7 +37,6 @@ from yieldsim.report.numbers import (
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
     from yieldsim.analysis.check import CheckResult
-    from yieldsim.analysis.ranking import RankResult
     from yieldsim.analysis.result import Provenance, Result
     from yieldsim.analysis.signoff import SignoffResult
     from yieldsim.analysis.verdict import Verdict
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
 _OPENED = 2  # addresses of a kind
 _DRAWN = 12  # drawn values shown
 _KIND = 36  # letters for the name of a kind of actuation
-_NAME = 43  # letters for the name and the basis of a parameter in the ranking
 _OF_DIODES = ("peak diode current", "peak reverse voltage")
 _PLAIN = str.maketrans(
     {MINUS: "-", ABSENT: "-", "\u00a0": " "}
@@ -243,36 +243,6 @@ def _deratings(result: YieldResult) -> list[str]:
     return lines
 
 
-def _rank(result: RankResult) -> list[str]:
-    headers = ["parameter", "level", "basis", "alone", "from", "to", "total", "from", "to"]
-    rows: list[list[str]] = []
-    shown = weighty(result)
-    name = _NAME - max((len(p.basis) for p in shown), default=0)
-    for p in shown:
-        numbers = (p.first, p.first_low, p.first_high, p.total, p.total_low, p.total_high)
-        first, *more = textwrap.wrap(p.name, name, break_on_hyphens=False)
-        rows.append([first, p.level, p.basis, *(fixed(x, 3) for x in numbers)])
-        rows += [[f"  {part}", *[""] * 8] for part in more]
-    idle = [p for p in result.parameters if p not in shown]
-    place = condition(result.temperature_degC, result.age_yr)
-    lines = [
-        *_wrapped(
-            f"What decides the {result.response} at {place}: mean {engineering(result.mean, 'V')}, standard "
-            f"deviation {engineering(result.standard_deviation, 'V')}; {count(result.model_calls)} "
-            "actuations computed."
-        ),
-        "Shares of the variance [1]: alone, and in total with everything it works together with.",
-        "",
-        *columns(headers, rows, left=3),
-    ]
-    if idle:
-        lines += _wrapped(
-            "No influence seen, or next to none: " + ", ".join(f"{p.name} ({p.level})" for p in idle) + "."
-        )
-    levels = ", ".join(f"{name} {fixed(value, 3)}" for name, value in result.by_level.items())
-    return [*lines, *_wrapped(f"By level, first order [1]: {levels}.")]
-
-
 def _actuation(result: ActuationResult) -> list[str]:
     who = "nominal" if result.address is None else "unit {}, actuation {}".format(*result.address)
     if result.message is not None:
@@ -419,8 +389,15 @@ def _signoff(result: SignoffResult) -> list[str]:
 
 _TEXTS: dict[str, Callable[[Any], list[str]]] = {
     "yield": _yield,
-    "rank": _rank,
+    "rank": rankings.lines_of,
+    "worst-case": worst_cases.lines_of,
     "tail": tails.lines_of,
+    "size": sizing.lines_of,
+    "allocate": allocation.lines_of,
+    "alternates": alternates.lines_of,
+    "ratings": ratings_used.lines_of,
+    "compare": comparison.lines_of,
+    "life": lambda result: [*_head(result.provenance, result.verdict), "", *life.lines_of(result)],
     "actuation": _actuation,
     "check": _check,
     "signoff": _signoff,

@@ -9,16 +9,25 @@ from matplotlib.figure import Figure
 
 from yieldsim.report.figures import (
     actuation,
+    allocation,
+    alternates,
+    comparison,
     completion_map,
+    convergence,
     drawn,
+    failure_causes,
     ledger,
+    life,
     outcome_shares,
     ranking,
+    ratings,
     reserve_distribution,
+    sizing,
     tails,
     tolerances,
+    worst_case,
 )
-from yieldsim.report.folders import MORE
+from yieldsim.report.folders import CONVERGENCE, MORE
 
 if TYPE_CHECKING:
     from yieldsim.analysis.result import Result
@@ -26,8 +35,15 @@ if TYPE_CHECKING:
 
 _FIRST: dict[str, Callable[[Any], Figure]] = {
     "yield": completion_map.draw,
-    "rank": ranking.draw,
+    "rank": lambda result: (failure_causes if result.response == "failure" else ranking).draw(result),
+    "worst-case": worst_case.draw,
     "tail": tails.draw,
+    "size": sizing.draw,
+    "life": life.draw,
+    "allocate": allocation.draw,
+    "alternates": alternates.draw,
+    "ratings": ratings.draw,
+    "compare": comparison.draw,
     "actuation": actuation.draw,
     "check": tolerances.draw,
     "signoff": lambda result: completion_map.draw(result.yields),
@@ -35,6 +51,8 @@ _FIRST: dict[str, Callable[[Any], Figure]] = {
 _MORE: dict[tuple[str, str], Callable[[Any], Figure]] = {
     ("yield", "ledger"): lambda result: ledger.draw_worst(result.ledgers),
     ("actuation", "ledger"): ledger.draw,
+    ("life", "laws"): life.draw_laws,
+    ("life", "losses"): life.draw_losses,
     ("actuation", "drawn"): drawn.draw,
 }
 
@@ -52,7 +70,12 @@ def figure_of(result: Result) -> Figure:
 
 
 def figures_of(result: SignoffResult) -> dict[str, Figure]:
-    """All pictures of a sign-off by the name of their file, in the order of the page."""
+    """All pictures of a sign-off by the name of their file."""
+    parts: dict[str, tuple[Result | None, Callable[[Any], Figure]]] = {
+        "worst_case": (result.worst_case, worst_case.draw),
+        "life": (result.life, life.draw),
+        "sizing": (result.sizing, sizing.draw),
+    }
     return {
         "completion": completion_map.draw(result.yields),
         "outcomes": outcome_shares.draw(result.yields),
@@ -62,9 +85,12 @@ def figures_of(result: SignoffResult) -> dict[str, Figure]:
         "actuation_bench": actuation.draw(result.nominal),
         "ledger": ledger.draw(result.actuation),
         "ledger_run": ledger.draw_worst(result.yields.ledgers),
+        **{name: draw(part) for name, (part, draw) in parts.items() if part is not None},
     }
 
 
 def more_figures_of(result: Result) -> dict[str, Figure]:
     """Pictures beside the one of `figure_of`, by what is put behind the name of its file."""
-    return {name: _MORE[result.command, name](result) for name in MORE.get(result.command, ())}
+    drawn = {name: _MORE[result.command, name](result) for name in MORE.get(result.command, ())}
+    curves = getattr(result, "convergence", ())
+    return {**drawn, CONVERGENCE: convergence.draw(curves)} if curves else drawn

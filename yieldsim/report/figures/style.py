@@ -53,6 +53,7 @@ LEVELS: dict[str, tuple[str, str]] = {
     "lot": (ORANGE, "s"),
     "unit": (BLUE, "o"),
     "actuation": (VERMILION, "D"),
+    "mission": (PURPLE, "v"),
 }
 
 WIDTH = 7.4  # of every picture [in]: what fits an A4 page
@@ -105,6 +106,11 @@ _SETTINGS: Any = {  # the stubs know each name by itself, not a mapping of them
     "svg.hashsalt": "yieldsim",
     "savefig.facecolor": PAPER,
 }
+
+
+def drawn_per(level: str) -> str:
+    """Return what a legend says of a level: ``drawn per unit``."""
+    return "drawn by the mission" if level == "mission" else f"drawn per {level}"
 
 
 @contextmanager

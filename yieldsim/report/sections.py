@@ -1,0 +1,52 @@
+"""What a full sign-off adds to its page: approved sources, the worst case, the sizing window, the life."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.report import alternates, life, rankings, sizing, worst_case
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.ageing import LifeResult
+    from yieldsim.analysis.signoff import SignoffResult
+    from yieldsim.analysis.sizing import SizeResult
+    from yieldsim.analysis.worst_case import WorstCaseResult
+
+
+def content(result: SignoffResult) -> dict[str, Any]:
+    """Return the content of these sections by name; None where the sign-off has none of it."""
+    return {
+        "sources": None if result.sources is None else alternates.grid(result.sources),
+        "extreme": None if result.worst_case is None else _extreme(result.worst_case),
+        "sizing": None if result.sizing is None else _sizing(result.sizing),
+        "life": None if result.life is None else _life(result.life),
+        "measure_next": rankings.measure_next_grid(result.ranking.measure_next),
+    }
+
+
+def _extreme(case: WorstCaseResult) -> dict[str, Any]:
+    return {
+        "lead": " ".join(worst_case.verdict_lines(case)),
+        "answers": worst_case.answers(case),
+        "cases": worst_case.cases_grid(case),
+        "ways": worst_case.contributions(case.waterfalls[0]),
+        "footing": " ".join(worst_case.footing_lines(case)).strip(),
+    }
+
+
+def _sizing(sized: SizeResult) -> dict[str, Any]:
+    return {
+        "key": sized.variable.key,
+        "lead": " ".join([sizing.headline(sized), *sizing.told(sized)]),
+        "grid": sizing.grid(sized),
+        "footing": " ".join(sizing.rests_on(sized)),
+    }
+
+
+def _life(aged: LifeResult) -> dict[str, Any]:
+    return {
+        "lead": f"{aged.verdict.reason} {life.fleet_text(aged)}",
+        "lives": life.lives_grid(aged),
+        "ages": life.ages_grid(aged),
+        "laws": life.laws_grid(aged),
+    }
