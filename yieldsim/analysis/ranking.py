@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.conditions import condition_problems
+from yieldsim.analysis.converging import ConvergenceCurve
 from yieldsim.analysis.correlating import Correlation, Member, Shapley, correlations_of, members_of, shapley_of
 from yieldsim.analysis.groups import Group, groups_in, groups_of
 from yieldsim.analysis.measuring import Influence, MeasureNext, measure_next
@@ -102,6 +103,7 @@ class RankResult(Result):
     method : estimators and intervals
     over_mission : whether temperature and age were drawn as the mission has them
     measure_next : what is worth measuring, the most first
+    convergence : how the strongest indices narrow with effort, where it was asked for
     """
 
     command: ClassVar[str] = "rank"
@@ -118,6 +120,7 @@ class RankResult(Result):
     method: str
     over_mission: bool = False
     measure_next: tuple[MeasureNext, ...] = ()
+    convergence: tuple[ConvergenceCurve, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -140,6 +143,7 @@ class RankResult(Result):
             "by_level": self.by_level,
             "by_level_interval": {level: list(ends) for level, ends in self.by_level_interval.items()},
             "measure_next": [asdict(row) for row in self.measure_next],
+            "convergence": [curve.payload() for curve in self.convergence],
         }
 
 

@@ -11,8 +11,10 @@ from yieldsim.analysis.ageing import DEFAULT_UNITS, LifeResult, life
 from yieldsim.analysis.alternates import AlternatesResult, for_each, sources_of
 from yieldsim.analysis.check import CheckResult, check
 from yieldsim.analysis.ranking import RankResult, rank
+from yieldsim.analysis.ranking_of_failure import FailureRankResult, rank_failure
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.sizing import Range, SizeResult, size
+from yieldsim.analysis.sureness import InputSureness, sureness_of_inputs
 from yieldsim.analysis.until import Until
 from yieldsim.analysis.verdict import MET, NONE, NOT_MET, UNDECIDED, Verdict
 from yieldsim.analysis.worst_case import WorstCaseResult, worst_case
@@ -23,6 +25,7 @@ from yieldsim.engine.execution import Progress
 from yieldsim.engine.settings import Settings
 
 EXIT_CODES = {MET: 0, NONE: 0, NOT_MET: 3, UNDECIDED: 4}
+_SURE_UNITS = 512  # of the run in which the laws of the inputs are varied
 _AGES = 5  # looked at in the life of a sign-off
 BENCH = 25.0  # temperature at which a unit is first tried [degC]
 
@@ -43,6 +46,8 @@ class SignoffResult(Result):
         next to 25 degC, new
     sources : the yield with every approved source; None where the design has no alternates
     worst_case, life : answers to `worst-case` and `life`; None in a brief sign-off
+    causes : the causes of failure at the worst cell, from plain failing samples; None in a brief sign-off
+    sureness : how many plausible sets of input laws meet the requirement; None in a brief sign-off and without one
     sizing : the scan of `size` over the capacitance of the store; None in a brief sign-off and where nothing that it
         could meet is required
     """
@@ -59,6 +64,8 @@ class SignoffResult(Result):
     worst_case: WorstCaseResult | None = None
     sizing: SizeResult | None = None
     life: LifeResult | None = None
+    causes: FailureRankResult | None = None
+    sureness: InputSureness | None = None
 
     @property
     def exit_code(self) -> int:
@@ -95,6 +102,8 @@ class SignoffResult(Result):
             "worst_case": None if self.worst_case is None else self.worst_case.payload(),
             "size": None if self.sizing is None else self.sizing.payload(),
             "life": None if self.life is None else self.life.payload(),
+            "causes": None if self.causes is None else self.causes.payload(),
+            "sureness": None if self.sureness is None else self.sureness.payload(),
         }
 
 
@@ -129,8 +138,10 @@ def signoff(
     case = worst_case(design, settings, progress=_stage("worst-case", progress)) if full else None
     sizing = _sizing(design, settings, progress) if full else None
     aged = life(design, _of_a_life(settings), ages=_AGES, progress=_stage("life", progress)) if full else None
+    causes = rank_failure(design, settings, worst, _stage("causes", progress), search=False) if full else None
+    sure = _sureness(design, settings, _stage("sureness", progress)) if full else None
     warned: list[str] = []
-    for part in (found if sources is None else sources, ranking, case, aged):
+    for part in (found if sources is None else sources, ranking, case, aged, causes):
         warned += [] if part is None else [w for w in part.provenance.warnings if w not in (*design.warnings, *warned)]
     return SignoffResult(
         provenance=provenance(design, settings, *warned),
@@ -145,6 +156,8 @@ def signoff(
         worst_case=case,
         sizing=sizing,
         life=aged,
+        causes=causes,
+        sureness=sure,
     )
 
 
@@ -166,6 +179,14 @@ def _sizing(design: Design, settings: Settings, progress: Stages | None) -> Size
         return None
     largest = max(design.storage.parts, key=lambda part: part.capacitance.nominal)
     return size(design, settings, largest.capacitance.name, Range(confirm=False), progress)
+
+
+def _sureness(design: Design, settings: Settings, progress: Progress | None) -> InputSureness | None:
+    """Vary the laws of the inputs in a small run of its own; None where no share of units is required."""
+    requirement = design.requirement
+    if requirement is None or requirement.unit_yield is None or requirement.completion is None:
+        return None
+    return sureness_of_inputs(design, replace(settings, units=min(settings.units, _SURE_UNITS)), progress)
 
 
 def _of_a_life(settings: Settings) -> Settings:

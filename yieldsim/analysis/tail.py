@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.conditions import condition_problems
+from yieldsim.analysis.converging import ConvergenceCurve
 from yieldsim.analysis.drawn import unit_of
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.support import DataSupport, data_support
@@ -129,6 +130,7 @@ class TailResult(Result):
     target : relative standard error aimed at
     cells : by age, then temperature
     method : what was done
+    convergence : how the worst of them narrows with effort, where it was asked for
     """
 
     command: ClassVar[str] = "tail"
@@ -136,6 +138,7 @@ class TailResult(Result):
     target: float
     cells: tuple[CellTail, ...]
     method: str
+    convergence: tuple[ConvergenceCurve, ...] = ()
 
     @property
     def worst(self) -> CellTail:
@@ -149,6 +152,7 @@ class TailResult(Result):
             "target": self.target,
             "method": self.method,
             "cells": [asdict(cell) for cell in self.cells],
+            "convergence": [curve.payload() for curve in self.convergence],
         }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
@@ -35,6 +35,9 @@ from yieldsim.estimate.intervals import Estimate
 from yieldsim.kernel import layout as at
 from yieldsim.words.errors import InputError, Problem
 
+if TYPE_CHECKING:
+    from yieldsim.analysis.sureness import InputSureness
+
 __all__ = ["AttemptShare", "CellYield", "YieldResult", "bounds", "confidence_of", "worst_cell", "yields"]
 
 DEFAULT_CONFIDENCE = 0.95
@@ -59,6 +62,7 @@ class YieldResult(Result):
     ledgers : where the energy went in a sample of actuations, at the worst cell and at the one next to a bench
     stopped : how a watched run ended; None where the number of units was given
     convergence : how the estimates narrow with effort, where it was asked for
+    sureness : how many plausible sets of input laws meet the requirement, where it was asked for
     """
 
     command: ClassVar[str] = "yield"
@@ -75,6 +79,7 @@ class YieldResult(Result):
     ledgers: tuple[CellLedger, ...] = ()
     stopped: Stopped | None = None
     convergence: tuple[ConvergenceCurve, ...] = ()
+    sureness: InputSureness | None = None
 
     @property
     def ledger_error(self) -> float:
@@ -115,6 +120,7 @@ class YieldResult(Result):
             "ledger_error": self.ledger_error,
             "stopped": None if self.stopped is None else asdict(self.stopped),
             "convergence": [curve.payload() for curve in self.convergence],
+            "sureness": None if self.sureness is None else self.sureness.payload(),
         }
 
 

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from yieldsim.cli.options import (
     WORST,
     condition_of,
     configuration,
+    convergence_flag,
     effort,
     json_flag,
     out_folder,
@@ -43,6 +45,7 @@ Example:
 )
 @click.option("--over-mission", is_flag=True, help="Draw temperature and age as the mission has them.")
 @effort("effort", "seed", "confidence", "accuracy", "threads")
+@convergence_flag
 @out_folder
 @json_flag
 def command(
@@ -51,6 +54,7 @@ def command(
     age: str | None,
     response: str,
     over_mission: bool,
+    convergence: bool,
     out: Path | None,
     as_json: bool,
     **options: Any,
@@ -61,6 +65,7 @@ def command(
     influence on failure, as the failing actuations show it: in one condition, the worst one of a small screen unless
     --temperature and --age name it, or over the mission. It ends with what to measure next.
     """
+    from yieldsim.analysis.converging_runs import rank_curves
     from yieldsim.analysis.ranking import RankResult, rank
     from yieldsim.analysis.ranking_of_failure import FAILURE, FailureRankResult, rank_failure
 
@@ -68,6 +73,8 @@ def command(
     condition = condition_of(temperature, age)
     if condition is not None and over_mission:
         raise click.UsageError("--over-mission has temperatures and ages of its own: leave --temperature and --age out")
+    if convergence and response == FAILURE:
+        raise click.UsageError("--convergence is of shares of a variance: choose a margin as the --response")
     design = read_chosen(config)
     refuse(out, "rank")
     result: RankResult | FailureRankResult
@@ -77,4 +84,6 @@ def command(
             result = rank_failure(design, settings, condition, seen, over_mission=over_mission)
         else:
             result = rank(design, settings, condition, response, seen, over_mission=over_mission)
+            if convergence:
+                result = replace(result, convergence=rank_curves(design, settings, result))
     show(result, as_json, write_files(result, out))

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from yieldsim.cli.options import (
     ALL,
     condition_of,
     configuration,
+    convergence_flag,
     effort,
     json_flag,
     out_folder,
@@ -64,6 +66,7 @@ Example:
     help="Model calls, for each outcome of the link, after which no new effort is begun.",
 )
 @effort("seed", "confidence", "accuracy", "threads")
+@convergence_flag
 @out_folder
 @json_flag
 def command(
@@ -75,6 +78,7 @@ def command(
     target: float,
     method: str,
     budget: int,
+    convergence: bool,
     out: Path | None,
     as_json: bool,
     **options: Any,
@@ -85,18 +89,22 @@ def command(
     --temperature and --age name one: each with its interval, the methods that agree on it or do not, and the most
     probable way to fail.
     """
+    from yieldsim.analysis.converging_runs import tail_curves
     from yieldsim.analysis.tail import Asked, tail
 
     settings = settings_of(**options)
     condition = condition_of(temperature, age)
     design = read_chosen(config)
     refuse(out, "tail")
+    asked = Asked(of, level, target, method, budget)
     with progress() as stages:
         result = tail(
             design,
             settings,
             condition,
-            Asked(of, level, target, method, budget),
+            asked,
             None if stages is None else lambda done, cells: stages("tail", done, cells),
         )
+        if convergence:
+            result = replace(result, convergence=tail_curves(design, settings, asked, result))
     show(result, as_json, write_files(result, out))

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,10 +21,13 @@ from yieldsim.cli.options import (
     until_of,
     watched,
 )
-from yieldsim.cli.showing import progress, refuse, show, write_files
+from yieldsim.cli.showing import Stages, progress, refuse, show, write_files
 
 if TYPE_CHECKING:
     from yieldsim.analysis.result import Result
+    from yieldsim.analysis.sureness import InputSureness
+    from yieldsim.design.schema import Design
+    from yieldsim.engine.settings import Settings
 
 _EPILOG = """\b
 Example:
@@ -39,9 +43,10 @@ Example:
 @effort("units", "actuations", "lots", "seed", "confidence", "accuracy", "threads")
 @watched
 @convergence_flag
+@click.option("--sureness", is_flag=True, help="Tell how many plausible sets of input laws meet the requirement.")
 @out_folder
 @json_flag
-def command(config: Path, convergence: bool, out: Path | None, as_json: bool, **options: Any) -> None:
+def command(config: Path, convergence: bool, sureness: bool, out: Path | None, as_json: bool, **options: Any) -> None:
     """How many actuations complete, and how many units comply?
 
     Runs the same units in every condition and prints, for each, the shares with their one-sided bounds and
@@ -63,4 +68,13 @@ def command(config: Path, convergence: bool, out: Path | None, as_json: bool, **
             result = for_each(design, settings, told, until=until, convergence=convergence)
         else:
             result = yields(design, settings, told, until=until, convergence=convergence)
+            if sureness:
+                result = replace(result, sureness=_sureness(design, settings, stages))
     show(result, as_json, write_files(result, out), config)
+
+
+def _sureness(design: Design, settings: Settings, stages: Stages | None) -> InputSureness:
+    from yieldsim.analysis.sureness import sureness_of_inputs
+
+    told = None if stages is None else lambda done, of: stages("sureness", done, of)
+    return sureness_of_inputs(design, settings, told)

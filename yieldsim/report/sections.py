@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.report import alternates, life, rankings, sizing, worst_case
+from yieldsim.report import alternates, life, rankings, sizing, sureness, worst_case
 
 if TYPE_CHECKING:
     from yieldsim.analysis.ageing import LifeResult
     from yieldsim.analysis.signoff import SignoffResult
     from yieldsim.analysis.sizing import SizeResult
+    from yieldsim.analysis.sureness import InputSureness
     from yieldsim.analysis.worst_case import WorstCaseResult
 
 
@@ -20,6 +21,10 @@ def content(result: SignoffResult) -> dict[str, Any]:
         "extreme": None if result.worst_case is None else _extreme(result.worst_case),
         "sizing": None if result.sizing is None else _sizing(result.sizing),
         "life": None if result.life is None else _life(result.life),
+        "causes": None if result.causes is None else rankings.causes_grid(result.causes),
+        "causes_flag": None if result.causes is None else result.causes.flag,
+        "slopes": None if result.causes is None else rankings.slopes_grid(result.causes.slopes),
+        "sureness": None if result.sureness is None else _sureness(result.sureness),
         "measure_next": rankings.measure_next_grid(result.ranking.measure_next),
     }
 
@@ -41,6 +46,10 @@ def _sizing(sized: SizeResult) -> dict[str, Any]:
         "grid": sizing.grid(sized),
         "footing": " ".join(sizing.rests_on(sized)),
     }
+
+
+def _sureness(found: InputSureness) -> str:
+    return f"{sureness.sureness_text(found)} {sureness.varied_text(found)}"
 
 
 def _life(aged: LifeResult) -> dict[str, Any]:

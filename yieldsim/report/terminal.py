@@ -33,6 +33,7 @@ from yieldsim.report.numbers import (
     small_share,
     stated,
 )
+from yieldsim.report.sureness import sureness_lines
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
@@ -115,6 +116,7 @@ def _yield(result: YieldResult) -> list[str]:
             "sampling, given the stated distributions."
         ),
         *(() if result.stopped is None else _wrapped(stopping(result.stopped))),
+        *(() if result.sureness is None else sureness_lines(result.sureness)),
     ]
 
 
