@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.analysis.age_grid import ages_until, horizon_of
 from yieldsim.analysis.ageing import LifeResult, life
-from yieldsim.analysis.ageing_laws import ALL, answering_for, dearest, reserves, without_each_law
-from yieldsim.analysis.life_units import capped, lost_by_the_link, mixed_completion
+from yieldsim.analysis.lives.ages import ages_until, horizon_of
+from yieldsim.analysis.lives.laws import ALL, answering_for, dearest, reserves, without_each_law
+from yieldsim.analysis.lives.units import capped, lost_by_the_link, mixed_completion
 from yieldsim.analysis.yields import YieldResult
 from yieldsim.design.parameter import AgeingLaw, Parameter
 from yieldsim.design.schema import Correlation, Design, Site

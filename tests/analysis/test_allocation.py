@@ -10,11 +10,11 @@ import pytest
 from scipy import stats
 
 from yieldsim.analysis.allocation import allocate
-from yieldsim.analysis.cheapest_grades import cheapest_grades
-from yieldsim.analysis.grade_costs import Grade, GradedParameter, graded_design, read_grades
-from yieldsim.analysis.unit_trials import Trials, mean_difference
+from yieldsim.analysis.allocations.cheapest_grades import cheapest_grades
+from yieldsim.analysis.allocations.grade_costs import Grade, GradedParameter, graded_design, read_grades
+from yieldsim.analysis.allocations.unit_trials import Trials, mean_difference
+from yieldsim.analysis.allocations.widest import ANY, LARGEST, NARROWED, NOT_WITHOUT, POSSIBLE, WIDENED, Widest, widest
 from yieldsim.analysis.verdict import judge
-from yieldsim.analysis.widest import ANY, LARGEST, NARROWED, NOT_WITHOUT, POSSIBLE, WIDENED, Widest, widest
 from yieldsim.analysis.yields import yields
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.reading import read_design

@@ -10,8 +10,8 @@ import pytest
 
 from yieldsim.analysis.actuation import actuation
 from yieldsim.analysis.comparison import ComparisonResult, compare
-from yieldsim.analysis.differing import Differing, differing
-from yieldsim.analysis.matching import matched
+from yieldsim.analysis.comparisons.differing import Differing, differing
+from yieldsim.analysis.comparisons.matching import matched
 from yieldsim.analysis.yields import YieldResult, yields
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Design

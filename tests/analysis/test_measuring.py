@@ -7,7 +7,14 @@ from dataclasses import replace
 import pytest
 from scipy.stats import chi2
 
-from yieldsim.analysis.measuring import ASSUMED, DATASHEET, Influence, measure_next, plausible_width, sample_size_of
+from yieldsim.analysis.rankings.measuring import (
+    ASSUMED,
+    DATASHEET,
+    Influence,
+    measure_next,
+    plausible_width,
+    sample_size_of,
+)
 from yieldsim.design.schema import Design
 
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.special import ndtri
 
-from yieldsim.analysis.correlating import shapley_of
 from yieldsim.analysis.ranking import RankResult, groups_of, rank, worst_condition
-from yieldsim.analysis.scene import Scene
+from yieldsim.analysis.rankings.correlating import shapley_of
+from yieldsim.analysis.rankings.scene import Scene
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.analysis.failing import PLAIN, SEARCHED, from_plain, from_search, plain_sample
 from yieldsim.analysis.ranking_of_failure import FailureRankResult, failure_ranking, rank_failure
-from yieldsim.analysis.scene import Scene
+from yieldsim.analysis.rankings.failing import PLAIN, SEARCHED, from_plain, from_search, plain_sample
+from yieldsim.analysis.rankings.scene import Scene
 from yieldsim.cli import run
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Design

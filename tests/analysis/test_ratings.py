@@ -11,7 +11,7 @@ import pytest
 from yieldsim.analysis.actuation import actuation
 from yieldsim.analysis.rating_counts import count_stresses, edges_of, merge_counts, quantile_of
 from yieldsim.analysis.ratings import RatingsResult, ratings
-from yieldsim.analysis.worst_case_answers import quantities_of
+from yieldsim.analysis.worst_cases.answers import quantities_of
 from yieldsim.analysis.yields import yields
 from yieldsim.design.schema import Derating, Design
 from yieldsim.engine.columns import Condition

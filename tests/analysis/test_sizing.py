@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from yieldsim.analysis.sizes.map import MapResult, most_central, size_map
+from yieldsim.analysis.sizes.runs import judge_design, look_at
 from yieldsim.analysis.sizing import NOTHING, Range, SizeResult, fresh_seed, size
-from yieldsim.analysis.sizing_map import MapResult, most_central, size_map
-from yieldsim.analysis.sizing_runs import judge_design, look_at
 from yieldsim.analysis.yields import yields
 from yieldsim.design.preferred import preferred_values
 from yieldsim.design.schema import Derating, Design

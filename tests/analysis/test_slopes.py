@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from yieldsim.analysis.failing import PlainSample, plain_sample
-from yieldsim.analysis.input_laws import deviations_of, inputs_of
-from yieldsim.analysis.scene import Scene
-from yieldsim.analysis.slopes import Slope, completion_slopes, unit_yield_slopes, units_at
+from yieldsim.analysis.rankings.failing import PlainSample, plain_sample
+from yieldsim.analysis.rankings.input_laws import deviations_of, inputs_of
+from yieldsim.analysis.rankings.scene import Scene
+from yieldsim.analysis.rankings.slopes import Slope, completion_slopes, unit_yield_slopes, units_at
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition

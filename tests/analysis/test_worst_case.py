@@ -13,11 +13,11 @@ from scipy.special import ndtr
 from shipped import shipped
 
 from yieldsim.analysis.worst_case import WorstCaseResult, worst_case
-from yieldsim.analysis.worst_case_answers import RESERVE, START_MARGIN, quantities_of
-from yieldsim.analysis.worst_case_box import BUSIEST, CLEAR, WorstCaseBox, extremes_of, link_cases
-from yieldsim.analysis.worst_case_sample import forced, sample
-from yieldsim.analysis.worst_case_search import Searcher
-from yieldsim.analysis.worst_case_shares import adverse_effects, bias_and_random, correlation_of, root_sum_square
+from yieldsim.analysis.worst_cases.answers import RESERVE, START_MARGIN, quantities_of
+from yieldsim.analysis.worst_cases.box import BUSIEST, CLEAR, WorstCaseBox, extremes_of, link_cases
+from yieldsim.analysis.worst_cases.sample import forced, sample
+from yieldsim.analysis.worst_cases.search import Searcher
+from yieldsim.analysis.worst_cases.shares import adverse_effects, bias_and_random, correlation_of, root_sum_square
 from yieldsim.design.reading import design_from_toml
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from yieldsim.analysis import ageing, fleet
-from yieldsim.analysis.age_grid import DEFAULT_AGES
+from yieldsim.analysis import ageing
+from yieldsim.analysis.lives import fleet
+from yieldsim.analysis.lives.ages import DEFAULT_AGES
 from yieldsim.cli import life_command, run
 
 SMALL = str(Path(__file__).parents[1] / "analysis" / "small.toml")

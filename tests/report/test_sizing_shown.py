@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from yieldsim.analysis.sizes.map import MapResult, size_map
 from yieldsim.analysis.sizing import Range, SizeResult, size
-from yieldsim.analysis.sizing_map import MapResult, size_map
 from yieldsim.design.reading import read_design
 from yieldsim.engine.settings import Settings
 from yieldsim.report.figures import figure_of

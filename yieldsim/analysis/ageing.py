@@ -11,11 +11,11 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.age_grid import DEFAULT_AGES, ages_until, horizon_of
-from yieldsim.analysis.ageing_laws import AgeingOff, LawCost, answering_for, cost_of, reserves, without_each_law
-from yieldsim.analysis.fleet import DEFAULT_NODES, FleetLosses, check_nodes, fleet_losses
-from yieldsim.analysis.life_curves import EVERY, MISSION, Asked, LifeCurve, curve_of
-from yieldsim.analysis.life_units import capped, lost_by_the_link, mixed_completion
+from yieldsim.analysis.lives.ages import DEFAULT_AGES, ages_until, horizon_of
+from yieldsim.analysis.lives.curves import EVERY, MISSION, Asked, LifeCurve, curve_of
+from yieldsim.analysis.lives.fleet import DEFAULT_NODES, FleetLosses, check_nodes, fleet_losses
+from yieldsim.analysis.lives.laws import AgeingOff, LawCost, answering_for, cost_of, reserves, without_each_law
+from yieldsim.analysis.lives.units import capped, lost_by_the_link, mixed_completion
 from yieldsim.analysis.mission import age_weights, over_the_mission
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.verdict import Judged, Verdict, judged, more_units, overall, percent

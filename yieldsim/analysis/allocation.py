@@ -11,15 +11,15 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from yieldsim.analysis.allocations.cheapest_grades import CheapestGrades, cheapest_grades
+from yieldsim.analysis.allocations.grade_costs import GradedParameter
+from yieldsim.analysis.allocations.unit_trials import Trials, mean_difference
+from yieldsim.analysis.allocations.widest import LARGEST, Widest, widest
 from yieldsim.analysis.cell import bounds
-from yieldsim.analysis.cheapest_grades import CheapestGrades, cheapest_grades
 from yieldsim.analysis.described import tolerance_text
-from yieldsim.analysis.grade_costs import GradedParameter
 from yieldsim.analysis.mission import plan_of
 from yieldsim.analysis.result import Result, provenance
-from yieldsim.analysis.unit_trials import Trials, mean_difference
 from yieldsim.analysis.verdict import NONE, NOT_MET, judge
-from yieldsim.analysis.widest import LARGEST, Widest, widest
 from yieldsim.analysis.yields import confidence_of
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.scaling import scaled
@@ -221,7 +221,7 @@ def allocate(
     over : anything with an executor's ``map``; threads, as the settings say, when left out
     units : run in every condition; when left out `FEW_UNITS` where these show that the requirement is not met, else
         `UNITS`
-    in_full : work out every unit in every condition, see `yieldsim.analysis.unit_trials`
+    in_full : work out every unit in every condition, see `yieldsim.analysis.allocations.unit_trials`
 
     Raises
     ------

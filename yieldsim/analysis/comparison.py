@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.cell import bounds
-from yieldsim.analysis.difference import BETTER, NOT_SHOWN, SAME, WORSE, Difference, Judge, points
-from yieldsim.analysis.differing import Differing, differing
-from yieldsim.analysis.matching import Matched, matched
+from yieldsim.analysis.comparisons.difference import BETTER, NOT_SHOWN, SAME, WORSE, Difference, Judge, points
+from yieldsim.analysis.comparisons.differing import Differing, differing
+from yieldsim.analysis.comparisons.matching import Matched, matched
+from yieldsim.analysis.comparisons.sides import ChangedSide, OutcomeChange, changed_sides, outcome_changes
 from yieldsim.analysis.mission import life_weights, lifetime, over_the_mission
 from yieldsim.analysis.result import Provenance, Result, provenance
-from yieldsim.analysis.sides import ChangedSide, OutcomeChange, changed_sides, outcome_changes
 from yieldsim.analysis.verdict import percent
 from yieldsim.design.schema import Design, Requirement
 from yieldsim.engine.cells import run_block

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from yieldsim.analysis.conditions import condition_problems
 from yieldsim.analysis.converging import ConvergenceCurve
-from yieldsim.analysis.correlating import Correlation, Member, Shapley, correlations_of, members_of, shapley_of
-from yieldsim.analysis.groups import Group, groups_in, groups_of
-from yieldsim.analysis.measuring import Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.correlating import Correlation, Member, Shapley, correlations_of, members_of, shapley_of
+from yieldsim.analysis.rankings.groups import Group, groups_in, groups_of
+from yieldsim.analysis.rankings.measuring import Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.scene import MISSION, Scene
 from yieldsim.analysis.result import Result, provenance
-from yieldsim.analysis.scene import MISSION, Scene
 from yieldsim.design.parameter import LEVELS
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition

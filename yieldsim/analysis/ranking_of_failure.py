@@ -13,13 +13,13 @@ import math
 from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
-from yieldsim.analysis.failing import FEW, PLAIN, FailingSample, from_plain, from_search, plain_sample
-from yieldsim.analysis.groups import Group, groups_in
-from yieldsim.analysis.measuring import Influence, MeasureNext, measure_next
 from yieldsim.analysis.ranking import CONFIDENCE, LEAST_EFFORT, place_problems, worst_condition
+from yieldsim.analysis.rankings.failing import FEW, PLAIN, FailingSample, from_plain, from_search, plain_sample
+from yieldsim.analysis.rankings.groups import Group, groups_in
+from yieldsim.analysis.rankings.measuring import Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.scene import Scene
+from yieldsim.analysis.rankings.slopes import Slope, completion_slopes
 from yieldsim.analysis.result import Result, provenance
-from yieldsim.analysis.scene import Scene
-from yieldsim.analysis.slopes import Slope, completion_slopes
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Progress, mapper

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.analysis.stress import regulated_supply
-from yieldsim.analysis.worst_case_answers import REGULATED, Asked
+from yieldsim.analysis.worst_cases.answers import REGULATED, Asked
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
 from yieldsim.engine.rows import rows_of

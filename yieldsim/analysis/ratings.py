@@ -17,9 +17,9 @@ from yieldsim.analysis.rating_counts import METHOD, StressCounts, count_stresses
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.stress import DeratingCheck, check_deratings, check_ratings
 from yieldsim.analysis.verdict import MET, NOT_MET, UNDECIDED, Judged, more_units, percent
-from yieldsim.analysis.worst_case_answers import Asked, quantities_of
-from yieldsim.analysis.worst_case_box import link_cases
-from yieldsim.analysis.worst_case_search import Searcher
+from yieldsim.analysis.worst_cases.answers import Asked, quantities_of
+from yieldsim.analysis.worst_cases.box import link_cases
+from yieldsim.analysis.worst_cases.search import Searcher
 from yieldsim.analysis.yields import confidence_of
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition

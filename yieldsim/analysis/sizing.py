@@ -1,7 +1,7 @@
 """Which values of a number meet the requirement: a scan, the window that is left, and a value shown to be in it.
 
 1. *Scan.* Preferred values of the range, or values of equal ratios, are looked at with few units in the conditions that
-   are nominally hardest (`sizing_runs.look_at`), on common random numbers: draws are keyed by name and unit, so that
+   are nominally hardest (`sizes.runs.look_at`), on common random numbers: draws are keyed by name and unit, so that
    every value sees the same units. A value is ruled out where an upper bound stays below what is required; one that is
    left, but looks as if it failed, is looked at again with four times the units. The gaps in which that changes are
    halved. All values ruled out are so together at the confidence stated.
@@ -18,9 +18,9 @@ from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
 from yieldsim.analysis.result import Result, provenance
-from yieldsim.analysis.sizing_ranges import Range, changing, check_required, scan_values
-from yieldsim.analysis.sizing_runs import Judgement, Look
-from yieldsim.analysis.sizing_search import Judging, Looking, Stages, fresh_seed
+from yieldsim.analysis.sizes.ranges import Range, changing, check_required, scan_values
+from yieldsim.analysis.sizes.runs import Judgement, Look
+from yieldsim.analysis.sizes.search import Judging, Looking, Stages, fresh_seed
 from yieldsim.analysis.stress import check_ratings
 from yieldsim.analysis.verdict import UNDECIDED
 from yieldsim.analysis.yields import bounds, confidence_of

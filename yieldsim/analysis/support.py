@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from scipy.special import ndtr, ndtri
 
-from yieldsim.analysis.measuring import sample_size_of
+from yieldsim.analysis.rankings.measuring import sample_size_of
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design
 

@@ -2,8 +2,8 @@
 
 The laws of a design are stated, but nobody knows them exactly: a measured tolerance rests on so many parts, a
 datasheet's says how far parts may lie and not how they do, an assumed one is a guess
-(`yieldsim.analysis.measuring` has the ranges). Sets of laws are drawn from these ranges, and the share of units that
-comply is worked out for each from one run, by reweighting (`yieldsim.estimate.reweighting`).
+(`yieldsim.analysis.rankings.measuring` has the ranges). Sets of laws are drawn from these ranges, and the share of
+units that comply is worked out for each from one run, by reweighting (`yieldsim.estimate.reweighting`).
 
 A run of the laws as stated says nothing of wider ones: half of the widest uniform law would lie outside everything
 that was drawn. The run is therefore made of *widened* laws, of which every plausible one is a part. Each input that is
@@ -24,12 +24,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.input_laws import Input, inputs_of
-from yieldsim.analysis.measuring import plausible_width, sample_size_of
 from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
 from yieldsim.analysis.ranking import CONFIDENCE, worst_condition
+from yieldsim.analysis.rankings.input_laws import Input, inputs_of
+from yieldsim.analysis.rankings.measuring import plausible_width, sample_size_of
+from yieldsim.analysis.rankings.scene import Scene
 from yieldsim.analysis.running import joint_completion, run_cells
-from yieldsim.analysis.scene import Scene
 from yieldsim.design.parameter import Parameter, Tolerance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition

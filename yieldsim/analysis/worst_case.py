@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from yieldsim.analysis.conditions import condition_problems
 from yieldsim.analysis.result import Result, provenance
-from yieldsim.analysis.worst_case_answers import (
+from yieldsim.analysis.worst_cases.answers import (
     RESERVE,
     Asked,
     CaseAnswer,
@@ -22,12 +22,12 @@ from yieldsim.analysis.worst_case_answers import (
     passes,
     quantities_of,
 )
-from yieldsim.analysis.worst_case_box import BUSIEST, Extreme, LinkCase, extremes_of, link_cases
-from yieldsim.analysis.worst_case_failure import failure_points
-from yieldsim.analysis.worst_case_sample import sample
-from yieldsim.analysis.worst_case_search import Found, Searcher
-from yieldsim.analysis.worst_case_shares import BENCH
-from yieldsim.analysis.worst_case_waterfall import waterfall
+from yieldsim.analysis.worst_cases.box import BUSIEST, Extreme, LinkCase, extremes_of, link_cases
+from yieldsim.analysis.worst_cases.failure import failure_points
+from yieldsim.analysis.worst_cases.sample import sample
+from yieldsim.analysis.worst_cases.search import Found, Searcher
+from yieldsim.analysis.worst_cases.shares import BENCH
+from yieldsim.analysis.worst_cases.waterfall import waterfall
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Mapper, Progress, mapper

@@ -57,7 +57,7 @@ def command(
     looks for the cheapest set of grades that meets the requirement, and runs it again from another seed.
     """
     from yieldsim.analysis.allocation import allocate
-    from yieldsim.analysis.grade_costs import read_grades
+    from yieldsim.analysis.allocations.grade_costs import read_grades
 
     settings = settings_of(units=units, **options)
     design = read_chosen(config)

@@ -80,8 +80,8 @@ def command(
     what is left, and confirms it with the full number of units and a seed of its own. Values beside it follow as far as
     the effort goes. It ends with 0 whatever is found: see signoff.
     """
+    from yieldsim.analysis.sizes.map import size_map
     from yieldsim.analysis.sizing import size
-    from yieldsim.analysis.sizing_map import size_map
 
     _check_combination(second, second_from, second_to, candidates, (low, high, points, series, ties or None))
     settings = settings_of(**options)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from yieldsim.analysis.allocations.widest import ANY, NARROWED, NOT_WITHOUT, POSSIBLE
 from yieldsim.analysis.verdict import MET, NONE
-from yieldsim.analysis.widest import ANY, NARROWED, NOT_WITHOUT, POSSIBLE
 from yieldsim.report.layout import columns, wrapped
 from yieldsim.report.numbers import (
     ABSENT,
@@ -24,7 +24,7 @@ from yieldsim.report.numbers import (
 
 if TYPE_CHECKING:
     from yieldsim.analysis.allocation import AllocationResult, ToleranceWorth
-    from yieldsim.analysis.cheapest_grades import CheapestGrades
+    from yieldsim.analysis.allocations.cheapest_grades import CheapestGrades
     from yieldsim.estimate.intervals import Estimate
 
 _NAME, _LONGEST, _TEXT = 34, 36, 40  # letters of a parameter's name in a row, and of the text behind it

@@ -17,8 +17,8 @@ from yieldsim.report.numbers import ABSENT, MINUS, condition, count, engineering
 
 if TYPE_CHECKING:
     from yieldsim.analysis.comparison import CellComparison, ComparisonResult
-    from yieldsim.analysis.difference import Difference
-    from yieldsim.analysis.sides import ChangedSide
+    from yieldsim.analysis.comparisons.difference import Difference
+    from yieldsim.analysis.comparisons.sides import ChangedSide
     from yieldsim.estimate.intervals import Estimate
 
 _OPENED = 2  # actuations of a side

@@ -25,8 +25,8 @@ from yieldsim.report.numbers import (
 
 if TYPE_CHECKING:
     from yieldsim.analysis.ageing import LifeResult
-    from yieldsim.analysis.ageing_laws import LawCost
-    from yieldsim.analysis.life_curves import LifeCurve, LifePoint
+    from yieldsim.analysis.lives.curves import LifeCurve, LifePoint
+    from yieldsim.analysis.lives.laws import LawCost
     from yieldsim.estimate.intervals import Estimate
     from yieldsim.estimate.lifetimes import ShareLife
 
@@ -71,7 +71,7 @@ def _lives(result: LifeResult) -> list[str]:
     requirement, grid = result.requirement, lives_grid(result)
     if requirement is None or grid is None:
         return wrapped("No completion is required of the units: only their completion is told, not when they fall.")
-    from yieldsim.analysis.life_curves import life_name
+    from yieldsim.analysis.lives.curves import life_name
 
     named = ", ".join(f"{life_name(life.share)} {plain(100 * life.share)} %" for life in result.curves[0].lives)
     lines = [
@@ -94,7 +94,7 @@ def lives_grid(result: LifeResult) -> Grid | None:
     first = result.curves[0]
     if not first.lives:
         return None
-    from yieldsim.analysis.life_curves import life_name
+    from yieldsim.analysis.lives.curves import life_name
 
     headers = ["", "below\nwhen new", *(f"{life_name(life.share)} life\n[yr]" for life in first.lives)]
     headers += [f"never below\nin {plain(result.horizon_yr)} yr", "at least"]

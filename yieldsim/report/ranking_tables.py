@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 if TYPE_CHECKING:
-    from yieldsim.analysis.measuring import MeasureNext
-    from yieldsim.analysis.slopes import Slope
+    from yieldsim.analysis.rankings.measuring import MeasureNext
+    from yieldsim.analysis.rankings.slopes import Slope
 
 
 def measure_next(found: Sequence[MeasureNext]) -> pd.DataFrame:
     """One row a parameter that is worth measuring, named as in the machine-readable output."""
-    from yieldsim.analysis.measuring import MeasureNext
+    from yieldsim.analysis.rankings.measuring import MeasureNext
 
     return _frame(found, MeasureNext)
 
 
 def slopes(found: Sequence[Slope]) -> pd.DataFrame:
     """One row an input and how a yield changes with it, named as in the machine-readable output."""
-    from yieldsim.analysis.slopes import Slope
+    from yieldsim.analysis.rankings.slopes import Slope
 
     return _frame(found, Slope)
 

@@ -13,11 +13,11 @@ from yieldsim.report.numbers import ABSENT, condition, count, engineering, fixed
 from yieldsim.report.tails import rare
 
 if TYPE_CHECKING:
-    from yieldsim.analysis.correlating import Member
-    from yieldsim.analysis.measuring import MeasureNext
     from yieldsim.analysis.ranking import RankedParameter, RankResult
     from yieldsim.analysis.ranking_of_failure import FailureCause, FailureRankResult
-    from yieldsim.analysis.slopes import Slope
+    from yieldsim.analysis.rankings.correlating import Member
+    from yieldsim.analysis.rankings.measuring import MeasureNext
+    from yieldsim.analysis.rankings.slopes import Slope
 
 NAME = 43  # letters for the name and the basis of a parameter
 _CORRELATED = 10  # rows of rank correlations

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from yieldsim.analysis.sizes.map import MapResult, pair_rows
 from yieldsim.analysis.sizing import row_of
-from yieldsim.analysis.sizing_map import MapResult, pair_rows
 from yieldsim.report.grids import Grid
 from yieldsim.report.layout import columns, wrapped
 from yieldsim.report.numbers import (
@@ -23,8 +23,8 @@ from yieldsim.report.numbers import (
 )
 
 if TYPE_CHECKING:
+    from yieldsim.analysis.sizes.runs import Judgement
     from yieldsim.analysis.sizing import SizedValue, SizeResult
-    from yieldsim.analysis.sizing_runs import Judgement
     from yieldsim.design.variation import Variable
 
 _MANY = 10**7  # units beyond which nobody will run them

@@ -12,7 +12,7 @@ from yieldsim.report.numbers import ABSENT, condition, count, engineering, fixed
 
 if TYPE_CHECKING:
     from yieldsim.analysis.worst_case import WorstCaseResult
-    from yieldsim.analysis.worst_case_answers import (
+    from yieldsim.analysis.worst_cases.answers import (
         CaseAnswer,
         CellAnswer,
         Contribution,

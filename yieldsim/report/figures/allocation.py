@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from yieldsim.analysis.widest import ANY, NOT_WITHOUT
+from yieldsim.analysis.allocations.widest import ANY, NOT_WITHOUT
 from yieldsim.report.figures import style
 from yieldsim.report.numbers import condition, plain, stated
 

@@ -14,7 +14,7 @@ from yieldsim.report.numbers import condition, stated
 
 if TYPE_CHECKING:
     from yieldsim.analysis.comparison import ComparisonResult
-    from yieldsim.analysis.difference import Difference
+    from yieldsim.analysis.comparisons.difference import Difference
 
 _LOOK = {"better": (style.BLUE, "o"), "worse": (style.VERMILION, "s")}
 _OPEN = (style.MUTED, "D")

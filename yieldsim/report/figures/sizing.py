@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
-from yieldsim.analysis.sizing_map import MapResult
+from yieldsim.analysis.sizes.map import MapResult
 from yieldsim.report.figures import style
 from yieldsim.report.numbers import share, stated
 from yieldsim.report.sizing import standing

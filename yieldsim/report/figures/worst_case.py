@@ -16,7 +16,7 @@ from yieldsim.report.worst_case import fall_text, gathered, in_kind_text, name_t
 
 if TYPE_CHECKING:
     from yieldsim.analysis.worst_case import WorstCaseResult
-    from yieldsim.analysis.worst_case_answers import Contribution, Waterfall
+    from yieldsim.analysis.worst_cases.answers import Contribution, Waterfall
 
 SHOWN = 7  # contributions of a kind
 _COLOURS = {"bias": (style.ORANGE, "//"), "random": (style.BLUE, "")}

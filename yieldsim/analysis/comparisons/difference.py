@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.cell import bounds
-from yieldsim.analysis.matching import Matched
+from yieldsim.analysis.comparisons.matching import Matched
 from yieldsim.estimate.intervals import Estimate, mean_of_clusters
 from yieldsim.estimate.paired import independent_difference, mean_difference, no_difference, unit_yield_difference
 from yieldsim.estimate.unit_completion import UnitCompletion

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from yieldsim.analysis.allocations.grade_costs import GradedParameter, graded_design
+from yieldsim.analysis.allocations.unit_trials import Trials
 from yieldsim.analysis.cell import bounds
 from yieldsim.analysis.described import tolerance_text
-from yieldsim.analysis.grade_costs import GradedParameter, graded_design
-from yieldsim.analysis.unit_trials import Trials
 from yieldsim.analysis.verdict import MET, UNDECIDED, Verdict, judge
 from yieldsim.analysis.yields import yields
 from yieldsim.design.schema import Design

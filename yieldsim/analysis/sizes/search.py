@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.analysis.sizing_runs import Judgement, Look, judge_design, look_at
+from yieldsim.analysis.sizes.runs import Judgement, Look, judge_design, look_at
 from yieldsim.analysis.verdict import more_units
 from yieldsim.design.schema import Design
 from yieldsim.design.variation import with_values

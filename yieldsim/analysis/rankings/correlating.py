@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from yieldsim.analysis.groups import Group
-from yieldsim.analysis.scene import Scene
+from yieldsim.analysis.rankings.groups import Group
+from yieldsim.analysis.rankings.scene import Scene
 from yieldsim.design.schema import Design
 from yieldsim.estimate.rank_correlation import rank_correlations
 from yieldsim.estimate.shapley import shapley_effects

@@ -10,9 +10,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.worst_case_answers import Asked
-from yieldsim.analysis.worst_case_box import LinkCase, WorstCaseBox
-from yieldsim.analysis.worst_case_shares import adverse_effects, correlation_of, root_sum_square
+from yieldsim.analysis.worst_cases.answers import Asked
+from yieldsim.analysis.worst_cases.box import LinkCase, WorstCaseBox
+from yieldsim.analysis.worst_cases.shares import adverse_effects, correlation_of, root_sum_square
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from yieldsim.analysis.allocations.unit_trials import Trials
 from yieldsim.analysis.described import tolerance_text
-from yieldsim.analysis.unit_trials import Trials
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.scaling import scaled
 from yieldsim.design.schema import Design

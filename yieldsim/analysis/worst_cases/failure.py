@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from yieldsim.analysis.drawn import unit_of
 from yieldsim.analysis.tail import FailureParameter
-from yieldsim.analysis.worst_case_answers import REGULATED, Asked, FailurePointAnswer
-from yieldsim.analysis.worst_case_box import BUSIEST, LinkCase
-from yieldsim.analysis.worst_case_search import Found
+from yieldsim.analysis.worst_cases.answers import REGULATED, Asked, FailurePointAnswer
+from yieldsim.analysis.worst_cases.box import BUSIEST, LinkCase
+from yieldsim.analysis.worst_cases.search import Found
 from yieldsim.engine.columns import column_of
 from yieldsim.engine.execution import Inline, Mapper
 from yieldsim.engine.limit_states import ActuationLimit

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.groups import correlated_with
+from yieldsim.analysis.rankings.groups import correlated_with
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design
 from yieldsim.engine.response import Response

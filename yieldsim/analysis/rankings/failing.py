@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from yieldsim.analysis.scene import Scene
+from yieldsim.analysis.rankings.scene import Scene
 from yieldsim.analysis.tail import Asked, Search
 from yieldsim.engine.execution import Progress
 from yieldsim.engine.given_outcome import draws_given

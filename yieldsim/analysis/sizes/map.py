@@ -14,10 +14,10 @@ from functools import partial
 from typing import Any, ClassVar
 
 from yieldsim.analysis.result import Result, provenance
+from yieldsim.analysis.sizes.ranges import Range, check_required, scan_values
+from yieldsim.analysis.sizes.runs import Judgement, Look, judge_design
+from yieldsim.analysis.sizes.search import Looking, Stages, fresh_seed
 from yieldsim.analysis.sizing import NOTHING, judgement_row
-from yieldsim.analysis.sizing_ranges import Range, check_required, scan_values
-from yieldsim.analysis.sizing_runs import Judgement, Look, judge_design
-from yieldsim.analysis.sizing_search import Looking, Stages, fresh_seed
 from yieldsim.analysis.stress import check_ratings
 from yieldsim.analysis.verdict import UNDECIDED
 from yieldsim.analysis.yields import bounds, confidence_of

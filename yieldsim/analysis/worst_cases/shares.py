@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.worst_case_box import WorstCaseBox, law_groups
+from yieldsim.analysis.worst_cases.box import WorstCaseBox, law_groups
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Dimension

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.cell import bounds
-from yieldsim.analysis.fleet import mean_completion
+from yieldsim.analysis.lives.fleet import mean_completion
 from yieldsim.design.schema import Requirement
 from yieldsim.engine.laws import DAYS_PER_YEAR
 from yieldsim.estimate.intervals import Estimate

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.failing import PlainSample
-from yieldsim.analysis.input_laws import Input, deviations_of, inputs_of
+from yieldsim.analysis.rankings.failing import PlainSample
+from yieldsim.analysis.rankings.input_laws import Input, deviations_of, inputs_of
 from yieldsim.engine.cells import run_block
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Mapper, blocks

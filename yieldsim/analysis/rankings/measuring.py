@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 from scipy.special import chdtri
 
-from yieldsim.analysis.groups import parameters_behind
+from yieldsim.analysis.rankings.groups import parameters_behind
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design
 

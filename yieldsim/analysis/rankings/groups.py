@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from yieldsim.analysis.scene import AGE, MISSION, TEMPERATURE, Scene
+from yieldsim.analysis.rankings.scene import AGE, MISSION, TEMPERATURE, Scene
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design
 from yieldsim.engine.response import MESSAGE, PRESS, Dimension, Response

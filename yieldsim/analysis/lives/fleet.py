@@ -103,7 +103,7 @@ def mean_completion(units: UnitCompletion, clusters: IntArray | None, confidence
 
     What parts the ends are rare outcomes of the link whose supply was not asked. Nearly all of them complete, as the
     likelier ones of the same unit do, but for what the link itself loses, of which the upper ends are free
-    (`yieldsim.analysis.life_units.capped`): the middle would count half of them as lost, which is more than a good
+    (`yieldsim.analysis.lives.units.capped`): the middle would count half of them as lost, which is more than a good
     supply loses.
 
     Draws are independent between units, so that the bounds over units or lots allow for the luck of the draws too.

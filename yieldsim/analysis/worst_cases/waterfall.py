@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.margins import Margins, input_current, reserve_in_kind, store_charge_between
-from yieldsim.analysis.worst_case_answers import RESERVE, Contribution, StageInKind, Waterfall
-from yieldsim.analysis.worst_case_box import NO_ACCESS, WorstCaseBox
-from yieldsim.analysis.worst_case_search import Found, Searcher
-from yieldsim.analysis.worst_case_shares import (
+from yieldsim.analysis.worst_cases.answers import RESERVE, Contribution, StageInKind, Waterfall
+from yieldsim.analysis.worst_cases.box import NO_ACCESS, WorstCaseBox
+from yieldsim.analysis.worst_cases.search import Found, Searcher
+from yieldsim.analysis.worst_cases.shares import (
     BENCH,
     TOLERANCE,
     Measure,
