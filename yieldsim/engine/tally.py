@@ -131,13 +131,30 @@ def outcome_place(codes: IntArray, steps: int) -> IntArray:
     return np.where(codes >= at.BROWN_OUT + at.CHANNEL_ACCESS, at.BROWN_OUT + steps, codes)
 
 
+def histogram_place(counted: Counted, x: FloatArray) -> IntArray:
+    """Return the place in a histogram of each of ``x``, finite numbers: 0 below its first edge, bins + 1 above the
+    last.
+    """
+    place = x - counted.low
+    place *= counted.bins / (counted.high - counted.low)
+    np.clip(place, -1.0, counted.bins, out=place)
+    return np.floor(place, out=place).astype(np.int64) + 1
+
+
 def count_histogram(counted: Counted, x: FloatArray) -> IntArray:
     """Return counts (bins + 2,) of ``x``; values that are not finite are left out."""
-    span = counted.high - counted.low
-    x = np.clip(x[np.isfinite(x)], counted.low - span, counted.high + span)  # a whole number holds any place then
-    place = np.floor((x - counted.low) * (counted.bins / span)).astype(np.int64) + 1
-    counts: IntArray = np.bincount(np.clip(place, 0, counted.bins + 1), minlength=counted.bins + 2)
-    return counts
+    return _count(histogram_place(counted, x[np.isfinite(x)]), counted)
+
+
+def _count(place: IntArray, counted: Counted, kind: IntArray | None = None, kinds: int = 1) -> IntArray:
+    """Counts (bins + 2,) of places in a histogram, or (kinds, bins + 2) by a kind from 0."""
+    size = counted.bins + 2
+    counts: IntArray
+    if kind is None:
+        counts = np.bincount(place, minlength=size)
+        return counts
+    counts = np.bincount(kind * size + place, minlength=kinds * size)
+    return counts.reshape(kinds, size)
 
 
 def histogram_quantile(counted: Counted, counts: IntArray, probability: float) -> float:
@@ -191,7 +208,14 @@ def tally_rows(
 
     done = outcome == at.COMPLETE
     used = codes[:, at.ATTEMPTS_USED]
-    reserve = COUNTED["reserve_V"]
+    seen, places = {}, {}
+    for name, counted in COUNTED.items():
+        column = values[:, counted.column]
+        kept_here = np.isfinite(column)
+        seen[name] = column[kept_here]
+        places[name] = histogram_place(counted, seen[name])
+        if name == "reserve_V":
+            reserve_by_attempts = _count(places[name], counted, used[kept_here], attempts + 1)
     g = values[:, at.VOLTAGE_MARGIN]
     finite = np.isfinite(g)
     kept = np.array([per_unit(rule(values)) for rule in derated], dtype=np.int64).reshape(-1, units).T
@@ -205,11 +229,9 @@ def tally_rows(
         attempts=_by(used, done, attempts + 1),
         messages=_by_unit(codes[:, at.MESSAGE], done, messages, units),
         presses=_by_unit(codes[:, at.PARTIAL], done, 2, units),
-        histograms={name: count_histogram(c, values[:, c.column]) for name, c in COUNTED.items()},
-        reserve_by_attempts=np.stack(
-            [count_histogram(reserve, values[used == k, at.RESERVE]) for k in range(attempts + 1)]
-        ),
-        extremes={name: _range(values[:, c.column]) for name, c in COUNTED.items()},
+        histograms={name: _count(places[name], counted) for name, counted in COUNTED.items()},
+        reserve_by_attempts=reserve_by_attempts,
+        extremes={name: _range(x) for name, x in seen.items()},
         worst=_list(rows, outcome, g, finite, g),
         nearest=_list(rows, outcome, g, finite, np.abs(g)),
         failing=_list(rows, outcome, g, finite & ~done, scrambled(rows)),
@@ -229,7 +251,7 @@ def _by_unit(kind: IntArray, done: NDArray[np.bool_], kinds: int, units: int) ->
 
 
 def _range(x: FloatArray) -> FloatArray:
-    x = x[np.isfinite(x)]
+    """Least and greatest of finite numbers, NaN where there are none."""
     return np.array([x.min(), x.max()]) if x.size else np.full(2, np.nan)
 
 

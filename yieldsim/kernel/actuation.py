@@ -23,8 +23,20 @@ from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import energy_taken, leakage, store_charge, store_energy
 from yieldsim.kernel.compiled import apart, inlined
-from yieldsim.kernel.demand import demand_off, demand_starting, demand_step, needed_input
+from yieldsim.kernel.demand import demand_off, demand_starting
 from yieldsim.kernel.drain import charge_at_release
+from yieldsim.kernel.sequence import (
+    begin_sequence,
+    goes_on,
+    held_segment,
+    hold_out,
+    run_out,
+    set_step,
+    start_of_step,
+    stops_here,
+    take_margins,
+    too_low,
+)
 from yieldsim.kernel.source import stroke_at
 from yieldsim.kernel.top import go_to_top
 
@@ -64,30 +76,6 @@ def reset_memory(m, x):
     m[pl.STARTED] = 0.0
     m[pl.RETRACED] = 0.0
     m[pl.REFINED] = 0.0
-
-
-@inlined
-def begin_sequence(m):
-    """Set the journey at the beginning of the sequence, as `chance.build_sequence` counted it."""
-    m[pl.SEGMENT_AT] = 0.0
-    m[pl.SEGMENTS], m[pl.COMPLETES] = m[pl.ALL_SEGMENTS], m[pl.ALL_COMPLETE]
-    m[pl.ACKNOWLEDGED] = m[pl.ALL_ACKNOWLEDGED]
-    m[pl.FAILED_STEP] = -1.0
-
-
-@apart
-def set_step(segment, m, steps, real, efficiency_curve):
-    """Set demand and watch for one segment of the sequence."""
-    demand_step(
-        segment[link.SEG_CURRENT], segment[link.SEG_SLOPE], segment[link.SEG_AT], segment[link.SEG_MINIMUM],
-        m, efficiency_curve,
-    )  # fmt: skip
-    m[pl.NEED] = needed_input(segment[link.SEG_MINIMUM], m)
-    m[pl.FLOOR] = m[pl.NEED] if real else -math.inf
-    m[pl.PHASE] = segment[link.SEG_STEP]
-    step = int(segment[link.SEG_STEP])
-    m[pl.LEDGER_COLUMN] = float(at.LED_STEPS + (steps if step == at.CHANNEL_ACCESS else step))
-    m[pl.LEAST] = math.inf
 
 
 @inlined
@@ -194,14 +182,6 @@ def next_leg(leg, code, m, segments, source, breaks, samples, real, full, values
 
 
 @inlined
-def start_of_step(m, segments, real):
-    """Whether the next segment can begin in a real run: its supply is not too low by itself."""
-    minimum = segments[int(m[pl.SEGMENT_AT]), link.SEG_MINIMUM]
-    strict = real or m[pl.RETRACED] > 0.5
-    return not (strict and m[pl.REGULATOR] != at.DIRECT and m[pl.V_SET] < minimum)
-
-
-@inlined
 def take_peaks(m, values, first):
     """Raise three peaks of the row to those of the watch."""
     values[first] = max(values[first], m[pl.TOP_INPUT])
@@ -290,8 +270,8 @@ def after_step(code, m, segments, real, full, values, codes):
     k = int(m[pl.SEGMENT_AT])
     m[pl.SEGMENT_AT] = float(k + 1)
     v_in, v, drawn = st.input_voltage(m[pl.COIL], m[pl.CHARGE], m)
-    ends = k + 1 >= int(m[pl.SEGMENTS]) or stops_here(k, v_in, m, segments)
     if real or m[pl.RETRACED] > 0.5:
+        ends = k + 1 >= int(m[pl.SEGMENTS]) or stops_here(k, v_in, m, segments)
         m[pl.REST_END] = 1.1 * m[pl.TIME]
         if code == mt.REACHED and ends:
             if real:
@@ -301,34 +281,20 @@ def after_step(code, m, segments, real, full, values, codes):
         if code == mt.REACHED and start_of_step(m, segments, real):
             return STEP
         return after_shed(m, real)
-    segment = segments[k]
-    step = int(segment[link.SEG_STEP])
+    minimum = segments[k, link.SEG_MINIMUM]
     least = min(m[pl.LEAST], v_in - m[pl.NEED])
-    if m[pl.REGULATOR] != at.DIRECT and m[pl.V_SET] < segment[link.SEG_MINIMUM]:
-        # the regulated supply itself is too low for this step
-        least = min(least, m[pl.V_SET] - segment[link.SEG_MINIMUM])
-        m[pl.FIRST_BELOW] = min(m[pl.FIRST_BELOW], m[pl.TIME] - segment[link.SEG_DURATION])
-    if k == 0 or least < values[at.RUN_MARGIN]:
-        values[at.RUN_MARGIN] = least
-        codes[at.RUN_STEP] = step
-    if least < 0.0 and m[pl.FAILED_STEP] < 0.0:
-        m[pl.FAILED_STEP] = float(step)
-        m[pl.FIRST_BELOW] = min(m[pl.FIRST_BELOW], m[pl.TIME])
-    if k == 0 or v_in - m[pl.NEED] < values[at.RESERVE]:
-        values[at.RESERVE] = v_in - m[pl.NEED]
-        values[at.RESERVE_STORE] = v
-        values[at.RESERVE_CURRENT] = drawn
-        codes[at.RESERVE_STEP] = step
-    if k == 0:
-        codes[at.DELIVERED] = 0
-    if segment[link.SEG_DELIVERS] > 0.5 and m[pl.FAILED_STEP] < 0.0:
-        codes[at.DELIVERED] = 1
-    if ends and k + 1 < int(m[pl.COMPLETES]):  # a retry is not begun
-        m[pl.COMPLETES], m[pl.ACKNOWLEDGED] = float(k + 1), 0.0
-        codes[at.ATTEMPTS_USED] = int(segment[link.SEG_ATTEMPT])
-        m[pl.HELD] = held_segment(segments, k + 1)
-    if k + 1 < int(m[pl.COMPLETES]):
+    if too_low(minimum, m):
+        least = min(least, m[pl.V_SET] - minimum)
+        m[pl.FIRST_BELOW] = min(m[pl.FIRST_BELOW], m[pl.TIME] - segments[k, link.SEG_DURATION])
+    take_margins(k, least, v_in - m[pl.NEED], v, drawn, m, segments, values, codes)
+    if goes_on(k, v_in, m, segments, codes) and not run_out(m, segments, values, codes):
         return STEP
+    return end_sequence(m, segments, full, values, codes)
+
+
+@apart
+def end_sequence(m, segments, full, values, codes):
+    """The sequence is over: the radio is held on, or how long before its end it failed is known."""
     values[at.SEQUENCE_END] = m[pl.TIME]
     if m[pl.STARTED] > 0.5:
         keep_peaks(m, pl.TOP_RUN)
@@ -337,28 +303,16 @@ def after_step(code, m, segments, real, full, values, codes):
     values[at.PEAK_CURRENT] = m[pl.CURRENT_RUN]
     values[at.PEAK_REVERSE] = m[pl.REVERSE_RUN]
     values[at.BROWN_OUT_TIME] = math.nan
-    if m[pl.FAILED_STEP] < 0.0:
-        return HOLD
-    values[at.HOLD_UP] = m[pl.FIRST_BELOW] - m[pl.TIME]
-    values[at.BROWN_OUT_TIME] = m[pl.FIRST_BELOW]
     codes[at.HOLD_UP_CAPPED] = 0
+    if m[pl.FAILED_STEP] < 0.0:
+        held = hold_out(m, segments)
+        if held < 0.0:
+            return HOLD
+        values[at.HOLD_UP] = held
+    else:
+        values[at.HOLD_UP] = m[pl.FIRST_BELOW] - m[pl.TIME]
+        values[at.BROWN_OUT_TIME] = m[pl.FIRST_BELOW]
     return after_start(m, full, values, codes)
-
-
-@apart
-def held_segment(segments, count):
-    """Index of the segment whose load is held on: the last listening one of ``count``, else the last of them."""
-    for k in range(count - 1, -1, -1):
-        if segments[k, link.SEG_LISTENS] > 0.5:
-            return float(k)
-    return float(count - 1)
-
-
-@inlined
-def stops_here(k, v_in, m, segments):
-    """Whether segment ``k`` is the last before a retry for which V_in is too low."""
-    later = segments[k + 1, link.SEG_ATTEMPT]
-    return later > 1.5 and later > segments[k, link.SEG_ATTEMPT] and v_in < m[pl.RETRY_LEVEL]
 
 
 @apart

@@ -4,20 +4,18 @@ from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
 from yieldsim.kernel import places as pl
 from yieldsim.kernel.compiled import inlined
-from yieldsim.kernel.hash import uniform
+from yieldsim.kernel.hash import NOT_DRAWN, addressed, drawn
 from yieldsim.kernel.shapes import deviation, joint_deviation
 
 
 @inlined
 def fill_uniforms(design, address, attempt, uniforms):
-    """Fill one attempt's row of uniforms from the address of the actuation."""
-    unit, actuation = address[0], address[1]
-    low, high = unit & 0xFFFFFFFF, unit >> 32
-    used = design.variable_column.shape[0] + 3
-    for k in range(used):
-        uniforms[k] = uniform(design.keys[k, 0], design.keys[k, 1], low, actuation, attempt, high)
-    for k in range(used if design.use_backoff else uniforms.shape[0] - 2, uniforms.shape[0]):
-        uniforms[k] = uniform(design.keys[k, 0], design.keys[k, 1], low, actuation, attempt, high)
+    """Draw the variables of one attempt by the address of the actuation, and leave the other slots for `hash.drawn`."""
+    variables = design.variable_column.shape[0]
+    for k in range(variables):
+        uniforms[k] = addressed(design.keys, k, address, attempt)
+    for k in range(variables, uniforms.shape[0]):
+        uniforms[k] = NOT_DRAWN
 
 
 @inlined
@@ -42,19 +40,23 @@ def move_variables(design, base, scale, uniforms, each_only, x):
 
 
 @inlined
-def choose_press(design, x, uniforms, planned):
+def choose_press(design, x, address, uniforms, planned):
     """Whether the press stops short; ``planned`` forces it (see `layout`), 0 leaves it to the uniforms (slots,)."""
     if planned > 0:
         return planned == at.PRESS_PARTIAL
-    return uniforms[uniforms.shape[0] - 2] < x[at.PARTIAL_SHARE]
+    if x[at.PARTIAL_SHARE] == 0.0:
+        return False
+    return drawn(design.keys, uniforms.shape[0] - 2, address, 0, uniforms) < x[at.PARTIAL_SHARE]
 
 
 @inlined
-def choose_message(design, uniforms, planned):
+def choose_message(design, address, uniforms, planned):
     """Index of the message; ``planned`` forces it, counted from 1, 0 leaves it to the uniforms (slots,)."""
     if planned > 0:
         return planned - 1
-    u, message = uniforms[uniforms.shape[0] - 1], 0
+    if design.message_shares.shape[0] == 1:
+        return 0
+    u, message = drawn(design.keys, uniforms.shape[0] - 1, address, 0, uniforms), 0
     while message + 1 < design.message_shares.shape[0] and u >= design.message_shares[message]:
         message += 1
     return message
@@ -79,7 +81,7 @@ def build_sequence(design, x, base, scale, address, uniforms, hashed, plan, mess
                     uniforms[k, v] = uniforms[0, v]
             move_variables(design, base, scale, uniforms[k], True, x)
         planned = plan[k] if plan.shape[0] > 0 else 0
-        n, result = link.attempt(design, x, uniforms[k], planned, k + 1, message, segments, n)
+        n, result = link.attempt(design, x, address, uniforms[k], planned, k + 1, message, segments, n)
         used = k + 1
         if result == link.ACKNOWLEDGED:
             acknowledged = True

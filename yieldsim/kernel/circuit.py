@@ -12,9 +12,20 @@ from yieldsim.kernel.compiled import apart, inlined
 
 # A piezoelectric source without resistance in its path would charge the store at once; this much stands in it [ohm].
 LEAST_RESISTANCE = 1e-3
-# Newton steps of a charge, each of which squares the error, and the share of C_s at which it is met.
+# Newton steps of a charge, each of which squares the error, and the share of C_s below which one has squared it away.
 NEWTON_STEPS = 30
-MET = 1e-16
+MET = 1e-9
+
+
+@inlined
+def moves_circuit(design):
+    """Whether the circuit differs from actuation to actuation of a unit: anything but the press and the load does."""
+    first_part = at.FIXED + at.PER_STROKE * design.strokes.shape[0] + at.PER_STEP * design.steps.shape[0]
+    for v in range(design.variable_column.shape[0]):
+        column = design.variable_column[v]
+        if column != at.SPEED and (column < at.FIXED or column >= first_part):
+            return True
+    return False
 
 
 @inlined

@@ -14,6 +14,7 @@ from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import store_voltage
 from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.control import conductance_of_loop
 
 # The points, and the derivative at each of a polynomial through the start and the four values there.
 C1, C2, C3 = 0.088587959512703947, 0.40946686444073471, 0.78765946176084706
@@ -38,9 +39,19 @@ K21, K22, K23 = -66.097914370165907, 29.861356199475747, -11.263441429309839
 K31, K32, K33 = 55.213817392096854, -34.078680832035784, 22.614863443938930
 # The derivative at the start of the same polynomial.
 S1, S2, S3, S4 = K11, K12, K13, 1.0 - C1 * K11 - C2 * K12 - C3 * K13
+# The same of the current, which is the derivative of the charge: of the charges, and of what is drawn besides.
+SD1, SD2, SD3, SD4 = (
+    S1 * D11 + S2 * D21 + S3 * D31 + S4 * D41,
+    S1 * D12 + S2 * D22 + S3 * D32 + S4 * D42,
+    S1 * D13 + S2 * D23 + S3 * D33 + S4 * D43,
+    S1 * D14 + S2 * D24 + S3 * D34 + S4 * D44,
+)
+S_ALL = S1 + S2 + S3 + S4
 ITERATIONS = 10
 # The charges are met when a step of the iteration moves V by less than this share of the accuracy.
-MET = 1e-3
+MET = 2e-3
+# Share of the voltage that leakage takes from the loop in a step, above which a correction minds it.
+LEAKS = 1e-3
 # A store below this [V] has no leakage any more; above it, the leakage of an empty store goes on in a long step.
 BELOW = -1e-4
 # The share of a step by which the dense output errs where the start does not meet the equations.
@@ -65,19 +76,29 @@ def ends(z1, z2, z3, z4):
 
 
 @inlined
-def reciprocal(re, im):
-    """Return 1 / (re + i im)."""
-    size = 1.0 / (re * re + im * im)
+def two_over(re, im):
+    """Return 2 / (re + i im)."""
+    size = 2.0 / (re * re + im * im)
     return re * size, -im * size
 
 
 @inlined
 def pole(re, im, lh, resistance, rate, lost, elastance):
-    """Return the inverse of (L s + R)(s + lost) + dV/dq at s = (re + i im) / h."""
+    """Return twice the inverse of (L s + R)(s + lost) + dV/dq at s = (re + i im) / h: its conjugate counts as well."""
     s_re, s_im = re * rate, im * rate
     a_re, a_im = lh * re + resistance, lh * im
     b_re = s_re + lost
-    return reciprocal(a_re * b_re - a_im * s_im + elastance, a_re * s_im + a_im * b_re)
+    return two_over(a_re * b_re - a_im * s_im + elastance, a_re * s_im + a_im * b_re)
+
+
+@inlined
+def quartic(z1, z2, z3, z4):
+    """Coefficients of x to x^4 of the polynomial in the share ``x`` of a step through 0 and the values ``z``."""
+    r1, r2, r3 = z1 - C1 * z4, z2 - C2 * z4, z3 - C3 * z4
+    k3 = K11 * r1 + K12 * r2 + K13 * r3
+    k4 = K21 * r1 + K22 * r2 + K23 * r3
+    k5 = K31 * r1 + K32 * r2 + K33 * r3
+    return z4 + k3, k4 - k3, k5 - k4, -k5
 
 
 @inlined
@@ -90,13 +111,31 @@ def dense(z1, z2, z3, z4, place, m):
 
 
 @inlined
-def converge(h, i, q, e0, e1, e2, e3, e4, m):
-    """Solve one step of ``h`` [s] from current ``i`` [A] and charge ``q`` [C] under what drives the loop at the start
-    and at the four points, [V] less the level of `level`.
+def solve(r1, r2, r3, r4, m_re, m_im, n_re, n_im):
+    """Charges at the four points that meet the residuals ``r`` [V] of the straight equations, see `pole`."""
+    a_re = A1_RE * r1 + A2_RE * r2 + A3_RE * r3 + A4_RE * r4
+    a_im = A1_IM * r1 + A2_IM * r2 + A3_IM * r3 + A4_IM * r4
+    b_re = B1_RE * r1 + B2_RE * r2 + B3_RE * r3 + B4_RE * r4
+    b_im = B1_IM * r1 + B2_IM * r2 + B3_IM * r3 + B4_IM * r4
+    a_re, a_im = a_re * m_re - a_im * m_im, a_re * m_im + a_im * m_re
+    b_re, b_im = b_re * n_re - b_im * n_im, b_re * n_im + b_im * n_re
+    return (
+        U1_RE * a_re - U1_IM * a_im + W1_RE * b_re - W1_IM * b_im,
+        U2_RE * a_re - U2_IM * a_im + W2_RE * b_re - W2_IM * b_im,
+        U3_RE * a_re - U3_IM * a_im + W3_RE * b_re - W3_IM * b_im,
+        a_re + b_re,
+    )
+
+
+@inlined
+def converge(h, i, q, v0, slope, per_resistance, e0, e1, e2, e3, e4, m):
+    """Solve one step of ``h`` [s] from current ``i`` [A] and charge ``q`` [C], at which the store has ``v0`` [V] and
+    dV/dq = ``slope``, under what drives the loop at the start and at the four points, [V] less the level of `level`.
+    ``per_resistance`` is `control.conductance_of_loop`.
 
     Returns whether the iteration met the charges, the charges less ``q``, the currents and the store's voltages at the
-    points, the store's voltage at the start, and the two errors: of current and of charge. They come from the defect
-    at the start, where the polynomial need not meet the equations.
+    points, and the two errors: of current and of charge. They come from the defect at the start, where the polynomial
+    need not meet the equations.
     """
     drawn = m[pl.STEADY_CURRENT]
     leak = m[pl.LEAK]
@@ -104,68 +143,88 @@ def converge(h, i, q, e0, e1, e2, e3, e4, m):
     resistance = m[pl.R_LOOP] + m[pl.ESR]
     rate = 1.0 / h
     lh = m[pl.INERTIA] * rate
-    v0, elastance = store_voltage(q, m)
     run = h * (i - away - v0 * leak)
-    # first guess: a parabola of the charge, from its rate and that of the current
-    bend = 0.0
-    if lh > 0.0:
-        bend = 0.5 * (e0 - resistance * i - v0) / lh
-        bend = h * min(max(bend, -abs(i) - drawn), abs(i) + drawn)
-    z1, z2, z3, z4 = C1 * (run + C1 * bend), C2 * (run + C2 * bend), C3 * (run + C3 * bend), run + bend
-    lost = leak * elastance
-    m_re, m_im = pole(M_RE, M_IM, lh, resistance, rate, lost, elastance)
-    n_re, n_im = pole(N_RE, N_IM, lh, resistance, rate, lost, elastance)
+    lost = leak * slope
+    m_re, m_im = pole(M_RE, M_IM, lh, resistance, rate, lost, slope)
+    n_re, n_im = pole(N_RE, N_IM, lh, resistance, rate, lost, slope)
+    # first guess: the solution of the equations with V straight, from a steady rate of the charge
+    left, steep = v0 + resistance * i + lh * lost * run, (slope + resistance * lost) * run
+    z1, z2, z3, z4 = solve(
+        e1 - left - C1 * steep, e2 - left - C2 * steep, e3 - left - C3 * steep, e4 - left - steep,
+        m_re, m_im, n_re, n_im,
+    )  # fmt: skip
+    z1, z2, z3, z4 = z1 + C1 * run, z2 + C2 * run, z3 + C3 * run, z4 + run
     # a charge that is off puts the current off by D44 / h of it, and that lasts L/R
-    lasting = m[pl.ESR] + m[pl.INERTIA] * elastance / max(resistance, 1e-9)
-    met = MET * m[pl.ACCURACY] / (elastance + D44 * rate * lasting)
-    before, done = 0.0, False
-    x1 = x2 = x3 = x4 = v1 = v2 = v3 = v4 = 0.0
-    for _ in range(ITERATIONS):
-        v1, _ = store_voltage(q + z1, m)
-        v2, _ = store_voltage(q + z2, m)
-        v3, _ = store_voltage(q + z3, m)
-        v4, _ = store_voltage(q + z4, m)
+    weight = slope + D44 * rate * (m[pl.ESR] + m[pl.INERTIA] * slope * per_resistance)
+    met = MET * m[pl.ACCURACY]
+    per_error = DEFECT / (lh + resistance)
+    leaks = leak * (resistance + D44 * lh)
+    unseen = leaks if leaks < LEAKS else 0.0  # what the corrections leave out of the leakage
+    done = False
+    j1 = j2 = j3 = j4 = v1 = v2 = v3 = v4 = miss_i = miss_q = 0.0
+    whole = 1.0 + resistance * leak
+    for k in range(ITERATIONS):
+        v1, s1 = store_voltage(q + z1, m)
+        v2, s2 = store_voltage(q + z2, m)
+        v3, s3 = store_voltage(q + z3, m)
+        v4, s4 = store_voltage(q + z4, m)
+        if k == 0 and leaks < LEAKS:  # the guess left nothing but the bend of V
+            r1, r2 = whole * (v0 + slope * z1 - v1), whole * (v0 + slope * z2 - v2)
+            r3, r4 = whole * (v0 + slope * z3 - v3), whole * (v0 + slope * z4 - v4)
+        else:
+            d1, d2, d3, d4 = derivative(z1, z2, z3, z4)
+            j1 = d1 * rate + away + v1 * leak
+            j2 = d2 * rate + away + v2 * leak
+            j3 = d3 * rate + away + v3 * leak
+            j4 = d4 * rate + away + v4 * leak
+            d1, d2, d3, d4 = derivative(j1 - i, j2 - i, j3 - i, j4 - i)
+            r1, r2 = e1 - v1 - resistance * j1 - lh * d1, e2 - v2 - resistance * j2 - lh * d2
+            r3, r4 = e3 - v3 - resistance * j3 - lh * d3, e4 - v4 - resistance * j4 - lh * d4
+        x1, x2, x3, x4 = solve(r1, r2, r3, r4, m_re, m_im, n_re, n_im)
+        z1, z2, z3, z4 = z1 + x1, z2 + x2, z3 + x3, z4 + x4
+        v1, v2, v3, v4 = v1 + s1 * x1, v2 + s2 * x2, v3 + s3 * x3, v4 + s4 * x4
+        # the errors need not wait for the second correction
+        rise_i = rate * (SD1 * z1 + SD2 * z2 + SD3 * z3 + SD4 * z4) + S_ALL * (away - i)
+        rise_i += leak * (S1 * v1 + S2 * v2 + S3 * v3 + S4 * v4)
+        miss_i = per_error * (e0 - v0 - resistance * i - lh * rise_i)
+        miss_q = DEFECT * (run - (S1 * z1 + S2 * z2 + S3 * z3 + S4 * z4))
+        before = abs(x4) * weight
+        # a second correction for what one slope in place of the four leaves of the voltages
+        r1, r2, r3, r4 = (slope - s1) * x1, (slope - s2) * x2, (slope - s3) * x3, (slope - s4) * x4
+        if leaks >= LEAKS:
+            d1, d2, d3, d4 = derivative(leak * r1, leak * r2, leak * r3, leak * r4)
+            r1, r2, r3, r4 = r1 * whole + lh * d1, r2 * whole + lh * d2, r3 * whole + lh * d3, r4 * whole + lh * d4
+        y1, y2, y3, y4 = solve(r1, r2, r3, r4, m_re, m_im, n_re, n_im)
+        z1, z2, z3, z4 = z1 + y1, z2 + y2, z3 + y3, z4 + y4
+        v1, v2, v3, v4 = v1 + s1 * y1, v2 + s2 * y2, v3 + s3 * y3, v4 + s4 * y4
+        moved = abs(y4) * weight
+        # what is left is the last move times the rate of the two, or what the bend of V adds to it
+        bent = before * moved <= met * weight * abs(z4)
+        if before <= met or (moved * moved <= met * before and before * unseen <= met and bent):
+            done = True
+            break
+    if lh == 0.0:  # a current that follows at once, from its own equation
+        v1, v2, v3, v4 = voltages(q, z1, z2, z3, z4, m)
+        j1, j2, j3, j4 = (
+            (e1 - v1) / resistance, (e2 - v2) / resistance, (e3 - v3) / resistance, (e4 - v4) / resistance
+        )  # fmt: skip
+    else:
         d1, d2, d3, d4 = derivative(z1, z2, z3, z4)
         j1 = d1 * rate + away + v1 * leak
         j2 = d2 * rate + away + v2 * leak
         j3 = d3 * rate + away + v3 * leak
         j4 = d4 * rate + away + v4 * leak
-        d1, d2, d3, d4 = derivative(j1 - i, j2 - i, j3 - i, j4 - i)
-        r1 = e1 - v1 - resistance * j1 - lh * d1
-        r2 = e2 - v2 - resistance * j2 - lh * d2
-        r3 = e3 - v3 - resistance * j3 - lh * d3
-        r4 = e4 - v4 - resistance * j4 - lh * d4
-        a_re = A1_RE * r1 + A2_RE * r2 + A3_RE * r3 + A4_RE * r4
-        a_im = A1_IM * r1 + A2_IM * r2 + A3_IM * r3 + A4_IM * r4
-        b_re = B1_RE * r1 + B2_RE * r2 + B3_RE * r3 + B4_RE * r4
-        b_im = B1_IM * r1 + B2_IM * r2 + B3_IM * r3 + B4_IM * r4
-        a_re, a_im = 2.0 * (a_re * m_re - a_im * m_im), 2.0 * (a_re * m_im + a_im * m_re)
-        b_re, b_im = 2.0 * (b_re * n_re - b_im * n_im), 2.0 * (b_re * n_im + b_im * n_re)
-        x1 = U1_RE * a_re - U1_IM * a_im + W1_RE * b_re - W1_IM * b_im
-        x2 = U2_RE * a_re - U2_IM * a_im + W2_RE * b_re - W2_IM * b_im
-        x3 = U3_RE * a_re - U3_IM * a_im + W3_RE * b_re - W3_IM * b_im
-        x4 = a_re + b_re
-        z1, z2, z3, z4 = z1 + x1, z2 + x2, z3 + x3, z4 + x4
-        moved = abs(x4)
-        # the iteration converges linearly: what is left is the last move times its rate
-        if moved <= met or (before > 0.0 and moved * moved <= met * before):
-            done = True
-            break
-        before = moved
-    v1, v2, v3, v4 = v1 + elastance * x1, v2 + elastance * x2, v3 + elastance * x3, v4 + elastance * x4
-    d1, d2, d3, d4 = derivative(z1, z2, z3, z4)
-    j1 = d1 * rate + away + v1 * leak
-    j2 = d2 * rate + away + v2 * leak
-    j3 = d3 * rate + away + v3 * leak
-    j4 = d4 * rate + away + v4 * leak
-    if lh == 0.0:  # a current that follows at once, from its own equation
-        j1, j2 = (e1 - v1) / resistance, (e2 - v2) / resistance
-        j3, j4 = (e3 - v3) / resistance, (e4 - v4) / resistance
-    rise_i, _ = ends(j1 - i, j2 - i, j3 - i, j4 - i)
-    rise_q, _ = ends(z1, z2, z3, z4)
-    miss_i = DEFECT * (e0 - v0 - resistance * i - lh * rise_i) / (lh + resistance)
-    miss_q = DEFECT * (run - rise_q)
-    return done, z1, z2, z3, z4, j1, j2, j3, j4, v0, v1, v2, v3, v4, miss_i, miss_q
+    return done, z1, z2, z3, z4, j1, j2, j3, j4, v1, v2, v3, v4, miss_i, miss_q
+
+
+@apart
+def voltages(q, z1, z2, z3, z4, m):
+    """Voltages [V] of the store at four charges ``z`` [C] beside ``q``."""
+    v1, _ = store_voltage(q + z1, m)
+    v2, _ = store_voltage(q + z2, m)
+    v3, _ = store_voltage(q + z3, m)
+    v4, _ = store_voltage(q + z4, m)
+    return v1, v2, v3, v4
 
 
 @inlined
@@ -189,9 +248,10 @@ def collocate(t, h, i, q, m):
     `stepper.step` does, and returns whether the iteration met the charges.
     """
     p, less = m[pl.POLARITY], level(m)
-    done, z1, z2, z3, z4, j1, j2, j3, j4, _, _, _, _, _, miss_i, miss_q = converge(
-        h, i, q, p * st.emf_at(t, m) - less, p * st.emf_at(t + C1 * h, m) - less, p * st.emf_at(t + C2 * h, m) - less,
-        p * st.emf_at(t + C3 * h, m) - less, p * st.emf_at(t + h, m) - less, m,
+    v, slope = store_voltage(q, m)
+    done, z1, z2, z3, z4, j1, j2, j3, j4, _, _, _, _, miss_i, miss_q = converge(
+        h, i, q, v, slope, conductance_of_loop(m), p * st.emf_at(t, m) - less, p * st.emf_at(t + C1 * h, m) - less,
+        p * st.emf_at(t + C2 * h, m) - less, p * st.emf_at(t + C3 * h, m) - less, p * st.emf_at(t + h, m) - less, m,
     )  # fmt: skip
     keep_step(i, q, z1, z2, z3, z4, j1, j2, j3, j4, miss_i, miss_q, m)
     return done

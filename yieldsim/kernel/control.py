@@ -25,15 +25,27 @@ def allowed_error(m):
 
 
 @inlined
+def conductance_of_loop(m):
+    """Conductance [S] of the whole conducting path."""
+    return 1.0 / max(m[pl.R_LOOP] + m[pl.ESR], 1e-9)
+
+
+@inlined
+def coil_weight(v_q, per_resistance, m):
+    """What an error of a coil's current counts in V_in [ohm]: it lasts L/R, and what it brings or keeps from the store
+    by then stays. ``v_q`` is dV/dq, ``per_resistance`` see `conductance_of_loop`.
+    """
+    return CURRENT_WEIGHT * (m[pl.ESR] + m[pl.INERTIA] * v_q * per_resistance)
+
+
+@inlined
 def source_weight(v_q, m):
     """What an error of the source variable counts in V_in [ohm], [-] with a piezoelectric source; ``v_q`` is dV/dq."""
     if m[pl.KIND] == at.PACKET:
         return 0.0
-    resistance = max(m[pl.R_LOOP] + m[pl.ESR], 1e-9)
     if m[pl.KIND] == at.PIEZO:
-        return CURRENT_WEIGHT * (m[pl.ESR] / resistance + m[pl.INERTIA] * v_q)
-    # an error of the current lasts L/R, and what it brings or keeps from the store by then stays
-    return CURRENT_WEIGHT * (m[pl.ESR] + m[pl.INERTIA] * v_q / resistance)
+        return CURRENT_WEIGHT * (m[pl.ESR] * conductance_of_loop(m) + m[pl.INERTIA] * v_q)
+    return coil_weight(v_q, conductance_of_loop(m), m)
 
 
 @inlined

@@ -152,6 +152,19 @@ def demand_starting(m):
 
 
 @inlined
+def steady_current(load, m):
+    """Regulator input current [A] of a ``load`` [A] that does not follow the supply, no converter; see `set_steady`."""
+    return load * (1.0 + m[pl.GROUND]) + m[pl.I_QUIESCENT]
+
+
+@inlined
+def steady_need(load, minimum, m):
+    """`needed_input` at the ``load`` [A] of the step, where the dropout does not follow the input."""
+    drop = 0.0 if m[pl.REGULATOR] == at.DIRECT else m[pl.R_PASS] * max(load, 0.0)
+    return max(minimum + drop, m[pl.V_STOP])
+
+
+@inlined
 def set_steady(beside, m):
     """Draw a constant current ``beside`` the quiescent one [A], which may still follow the input."""
     m[pl.STEADY_CURRENT] = beside + m[pl.I_QUIESCENT]

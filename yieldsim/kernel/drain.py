@@ -21,6 +21,7 @@ MOST_STEPS = 100000  # of one stretch
 MOST_FALL = 0.2
 SHARE_OF_WAY = 0.8  # to a bend below, that one step may go
 A_LITTLE_MORE = 1.0 + 1e-9  # keeps a bound of a time on its side of the rounding
+ALMOST_ALL = 1.0 - 2.0**-53  # a leakage beside which nothing else counts empties a store in time without end
 JUST_ABOVE = 0.05  # share of the accuracy below which a store is empty
 
 
@@ -41,8 +42,21 @@ def time_to_empty(q, loss, m):
     v, v_q = store_voltage(q, m)
     total = loss + v * m[pl.LEAK]
     decay = m[pl.LEAK] * v_q
-    share = decay * q / total
+    share = min(decay * q / total, ALMOST_ALL)
     return q / total if share < 1e-9 else -math.log1p(-share) / decay
+
+
+@inlined
+def drained(q, v, v_q, dt, current, m):
+    """Charge [C] after ``dt`` [s] of a steady ``current`` [A] from a store at ``v`` [V], dV/dq = ``v_q``, and whether
+    it holds: the leakage over the stretch is that at its middle, to within decay * swing / 24.
+    """
+    leak = m[pl.LEAK]
+    rate = current + m[pl.I_REVERSE] + v * leak
+    swing = v_q * dt * rate
+    middle, _ = store_voltage(q - 0.5 * dt * rate, m)
+    left = q - dt * (current + m[pl.I_REVERSE] + middle * leak)
+    return left, v > 0.0 and swing < v and leak * v_q * dt * swing < m[pl.ACCURACY]
 
 
 @apart
@@ -58,12 +72,10 @@ def drain_steady(q, dt, m):
             return left
         return -current * (dt - q / loss)  # below zero there is no leakage
     v, v_q = store_voltage(q, m)
+    left, small = drained(q, v, v_q, dt, current, m)
+    if small:
+        return left
     decay = leak * v_q * dt
-    swing = v_q * dt * (loss + v * leak)
-    if decay * swing < accuracy and swing < v:
-        # the leakage over the stretch is that at its middle, to within decay * swing / 24
-        middle, _ = store_voltage(q - 0.5 * dt * (loss + v * leak), m)
-        return q - dt * (loss + middle * leak)
     # The straight relation errs by about 1/2 |d2V/dq2| dq^2 over a piece, and that times rate*dt in voltage:
     # halve the pieces until two halves agree with the whole, then extrapolate.
     swing = v_q * dt * loss + v * min(decay, 1.0)

@@ -1,20 +1,31 @@
 """The quick way through a charging stroke: long steps in which nothing happens, taken with as little work as can be.
 
-A step in which a current turns or ends, V_in turns, meets a level or falls below its need, or the clamp takes hold, is
-made and left to `march`, which looks into it.
+The current may turn once in a step, and it may end while V_in stands above its need. A step in which more happens (V_in
+meets a level or falls below its need, the clamp takes hold) is made and left to `march`, which looks into it.
 """
 
 import math
 
+from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import store_voltage
-from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, keep_step, level, shorten
+from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, keep_step, level, quartic, shorten
 from yieldsim.kernel.compiled import apart, inlined
-from yieldsim.kernel.control import LONGEST_LONG_PHASE, allowed_error, grown, longest_step, shrunk, source_weight
+from yieldsim.kernel.control import (
+    LONGEST_LONG_PHASE,
+    allowed_error,
+    coil_weight,
+    conductance_of_loop,
+    grown,
+    longest_step,
+    shrunk,
+)
 
-REACHED, NONE, ROSE = 0.0, -1.0, -2.0  # what came of it, beside the size of a step that is not taken
+REACHED, NONE, ROSE, ENDED = 0.0, -1.0, -2.0, -3.0  # what came of it, beside the size of a step that is not taken
 CLOSE = 1e-9  # how close to its level an event must lie [V]
+ALMOST = 1e-5  # share of a step: a Newton step this small has squared its error away
+FADES = 1.1  # how much longer than the current may last, once the stroke is over, a step is
 
 
 @inlined
@@ -61,35 +72,176 @@ def share_at(level, esr, t, h, i, q, after_1, after_2, after_3, m):
     return x
 
 
+@inlined
+def turns_once(a, b, c, d, e):
+    """Whether five numbers in turn rise, and then fall."""
+    return (b >= a or c <= b) and (c >= b or d <= c) and (d >= c or e <= d)
+
+
+@inlined
+def value(x, y, c1, c2, c3, c4):
+    """A polynomial in the share ``x`` of a step that begins at ``y``."""
+    return y + x * (c1 + x * (c2 + x * (c3 + x * c4)))
+
+
+@inlined
+def coefficients(start, place, first, m):
+    """Coefficients of x to x^4 of a dense output that begins at ``start``; ``place`` holds its end."""
+    return m[place] - start + m[first], m[first + 1] - m[first], m[first + 2] - m[first + 1], -m[first + 2]
+
+
+@inlined
+def slope_of(x, c1, c2, c3, c4):
+    """Its derivative."""
+    return c1 + x * (2.0 * c2 + x * (3.0 * c3 + x * 4.0 * c4))
+
+
+@apart
+def zero_of(end, c0, c1, c2, c3, c4):
+    """Place before ``end`` at which a polynomial, positive at 0 and not at ``end``, is zero: Newton's method from the
+    straight line between the two, kept between them.
+    """
+    low, high = 0.0, end
+    x = end * c0 / (c0 - min(value(end, c0, c1, c2, c3, c4), 0.0))
+    for _ in range(60):
+        y = value(x, c0, c1, c2, c3, c4)
+        if y > 0.0:
+            low = x
+        else:
+            high = x
+        fall = slope_of(x, c1, c2, c3, c4)
+        after = x - y / fall if fall != 0.0 else low
+        if abs(after - x) <= ALMOST:
+            return min(max(after, low), high)
+        x = after if low < after < high else 0.5 * (low + high)
+    return x
+
+
+@inlined
+def drive(t, amplitude, rate, start, p, m):
+    """The emf [V] at ``t`` in the polarity ``p``: of one half-sine, or nothing, where ``rate`` is not below 0."""
+    if rate >= 0.0:
+        return amplitude * st.half_sine(rate * (t - start))
+    return p * other_emf(t, m)
+
+
+@apart
+def other_emf(t, m):
+    """`stepper.emf_at` of strokes that overlap, and of a sampled waveform."""
+    return st.emf_at(t, m)
+
+
+@inlined
+def fading(v, i, less, m):
+    """How long [s] a current of ``i`` [A] runs on into a store at ``v`` [V] at the most, once the stroke is over."""
+    resistance = m[pl.R_LOOP] + m[pl.ESR]
+    if m[pl.WAVES] > 0.0 or m[pl.INERTIA] == 0.0 or not v + less > 0.0:
+        return math.inf
+    return FADES * m[pl.INERTIA] / resistance * math.log1p(resistance * i / (v + less))
+
+
+@inlined
+def summit(end, resistance, elastance, c1, c2, c3, c4, d1, d2, d3, d4):
+    """Where before ``end`` the store's voltage and that across a ``resistance`` [ohm] are highest together.
+
+    ``elastance`` is dV/dq there, see `end_current`.
+    """
+    rise = elastance * d1 + resistance * c1
+    if not rise > 0.0:
+        return 0.0
+    return zero_of(
+        end, rise, 2.0 * (elastance * d2 + resistance * c2), 3.0 * (elastance * d3 + resistance * c3),
+        4.0 * (elastance * d4 + resistance * c4), 0.0,
+    )  # fmt: skip
+
+
+@apart
+def end_current(t, h, i, q, m):
+    """End the step last made, in which the current falls to zero, if nothing else happens before; returns whether it
+    did. V_in rises until no more flows in than is drawn.
+    """
+    c1, c2, c3, c4 = coefficients(i, pl.OUT, pl.DENSE_Y, m)
+    d1, d2, d3, d4 = coefficients(q, pl.OUT + 1, pl.DENSE_Q, m)
+    esr, back = m[pl.ESR], m[pl.ESR] * m[pl.STEADY_CURRENT]
+    x = zero_of(1.0, i, c1, c2, c3, c4)
+    left = value(x, q, d1, d2, d3, d4)
+    v, elastance = store_voltage(left, m)
+    last = v - back
+    first, _ = store_voltage(q, m)
+    first += esr * i - back
+    place = summit(x, esr, elastance, c1, c2, c3, c4, d1, d2, d3, d4)
+    most = value(place, q, d1, d2, d3, d4)
+    top, _ = store_voltage(most, m)
+    top += esr * value(place, i, c1, c2, c3, c4) - back
+    low = min(first, last)
+    if not (top < m[pl.CEILING] and low > m[pl.FLOOR] and low >= m[pl.NEED] and most < m[pl.CLAMP_CHARGE]):
+        return False
+    if not v > BELOW:
+        return False
+    if top > m[pl.TOP_INPUT]:
+        if top > m[pl.TOP_INPUT] + m[pl.PLATEAU]:
+            for k in range(pl.STATE_SIZE):
+                m[pl.KEPT + k] = m[pl.STATE + k]
+            keep_at(t, i, q, h * place, m)
+        m[pl.TOP_INPUT] = top
+    m[pl.LEAST] = min(m[pl.LEAST], low - m[pl.NEED])
+    if m[pl.JUNCTIONS] > 1.5:
+        place = summit(x, esr + m[pl.SLOPE], elastance, c1, c2, c3, c4, d1, d2, d3, d4)
+        seen, _ = store_voltage(value(place, q, d1, d2, d3, d4), m)
+        seen += (esr + m[pl.SLOPE]) * value(place, i, c1, c2, c3, c4) - back
+        m[pl.TOP_REVERSE] = max(m[pl.TOP_REVERSE], seen + m[pl.INTERCEPT])
+    m[pl.TIME], m[pl.COIL], m[pl.CHARGE] = t + x * h, 0.0, left
+    m[pl.CONDUCTS] = 0.0
+    return True
+
+
+@inlined
+def keep_at(t, i, q, share, m):
+    """Put the kept state at the beginning of the step in whose ``share`` [s] V_in was highest."""
+    at_kept = pl.KEPT - pl.STATE
+    m[at_kept + pl.TIME], m[at_kept + pl.COIL], m[at_kept + pl.CHARGE] = t, i, q
+    m[pl.TOP_SHARE] = share
+
+
 @apart
 def glide(until, m):
     """Take long steps towards ``until`` [s] while nothing happens in them.
 
-    Returns `REACHED`, `ROSE` where V_in met the ceiling, the size [s] of a step that was made and not taken, or `NONE`.
+    Returns `REACHED`, `ROSE` where V_in met the ceiling, `ENDED` where the current did, the size [s] of a step that was
+    made and not taken, or `NONE`.
     """
     t, i, q = m[pl.TIME], m[pl.COIL], m[pl.CHARGE]
-    size, h = m[pl.STEP_SIZE], 0.0
     p, less, esr = m[pl.POLARITY], level(m), m[pl.ESR]
     back = esr * m[pl.STEADY_CURRENT]
-    allowed, longest = allowed_error(m), longest_step(LONGEST_LONG_PHASE, m)
+    per_allowed, longest = 1.0 / allowed_error(m), longest_step(LONGEST_LONG_PHASE, m)
+    per_resistance = conductance_of_loop(m)
     top, least = m[pl.TOP_INPUT], m[pl.LEAST]
     ceiling, floor, need, full = m[pl.CEILING], m[pl.FLOOR], m[pl.NEED], m[pl.CLAMP_CHARGE]
+    watched = max(floor, need) > -math.inf
+    inert = m[pl.INERTIA] > 0.0
     intercept = m[pl.INTERCEPT] if m[pl.JUNCTIONS] > 1.5 else -math.inf
     slope = m[pl.SLOPE]
     highest, reverse = m[pl.TOP_CURRENT], m[pl.TOP_REVERSE]
-    e0 = p * st.emf_at(t, m) - less
+    amplitude, rate, start = 0.0, 0.0, 0.0
+    if m[pl.WAVES] == 1.0 and m[pl.KIND] == at.HALF_SINE:
+        amplitude, rate, start = p * m[pl.WAVE], m[pl.WAVE + pl.WAVE_RATE], m[pl.WAVE + pl.WAVE_START]
+    elif m[pl.WAVES] > 0.0:
+        rate = -1.0
+    v, elastance = store_voltage(q, m)
+    size, h = min(m[pl.STEP_SIZE], fading(v, i, less, m)), 0.0
+    e0 = drive(t, amplitude, rate, start, p, m) - less
     kept_t, kept_i, kept_q, share = -1.0, 0.0, 0.0, 0.0
-    steps, found = 0.0, REACHED
+    steps, found, ends_here = 0.0, REACHED, False
     while t < until:
         h = min(size, longest, until - t)
-        e4 = p * st.emf_at(t + h, m) - less
-        done, z1, z2, z3, z4, j1, j2, j3, j4, v0, v1, v2, v3, v4, miss_i, miss_q = converge(
-            h, i, q, e0, p * st.emf_at(t + C1 * h, m) - less, p * st.emf_at(t + C2 * h, m) - less,
-            p * st.emf_at(t + C3 * h, m) - less, e4, m,
+        e4 = drive(t + h, amplitude, rate, start, p, m) - less
+        done, z1, z2, z3, z4, j1, j2, j3, j4, v1, v2, v3, v4, miss_i, miss_q = converge(
+            h, i, q, v, elastance, per_resistance, e0, drive(t + C1 * h, amplitude, rate, start, p, m) - less,
+            drive(t + C2 * h, amplitude, rate, start, p, m) - less,
+            drive(t + C3 * h, amplitude, rate, start, p, m) - less, e4, m,
         )  # fmt: skip
         steps += 1.0
-        _, elastance = store_voltage(q, m)
-        ratio = max(abs(miss_q) * elastance, source_weight(elastance, m) * abs(miss_i)) / allowed
+        ratio = max(abs(miss_q) * elastance, coil_weight(elastance, per_resistance, m) * abs(miss_i)) * per_allowed
         if not (done and ratio <= 1.0):
             size = shrunk(h, ratio if done else math.inf)
             if size > 1e-15 and steps < 100.0:
@@ -97,50 +249,59 @@ def glide(until, m):
             found = NONE
             break
         size = grown(h, size, ratio)
+        v4, steeper = store_voltage(q + z4, m)
         w0, w1, w2, w3, w4 = (
-            v0 + esr * i - back, v1 + esr * j1 - back, v2 + esr * j2 - back, v3 + esr * j3 - back, v4 + esr * j4 - back
+            v + esr * i - back, v1 + esr * j1 - back, v2 + esr * j2 - back, v3 + esr * j3 - back, v4 + esr * j4 - back
         )  # fmt: skip
         first_i, last_i = ends(j1 - i, j2 - i, j3 - i, j4 - i)
         first_q, last_q = ends(z1, z2, z3, z4)
         first_v, last_v = elastance * first_q + esr * first_i, elastance * last_q + esr * last_i
-        up = rises(w0, w1, w2, w3, w4) and first_v >= 0.0 and last_v >= 0.0
+        # a dip at the beginning is nothing where nobody looks at it
+        up = rises(w0, w1, w2, w3, w4) and (first_v >= 0.0 or not watched) and last_v >= 0.0
         low, high = (w0, w4) if up else (w4, w0)
         calm = up or (falls(w0, w1, w2, w3, w4) and first_v <= 0.0 and last_v <= 0.0)
-        rising = rises(i, j1, j2, j3, j4) and first_i >= 0.0 and last_i >= 0.0
-        calm = calm and (rising or (falls(i, j1, j2, j3, j4) and first_i <= 0.0 and last_i <= 0.0))
-        calm = calm and j4 > 0.0 and low > floor and low >= need and q + max(z4, 0.0) < full and v4 > BELOW
+        rising = rises(i, j1, j2, j3, j4) and (first_i >= 0.0 or i == 0.0) and last_i >= 0.0
+        single = rising or (falls(i, j1, j2, j3, j4) and first_i <= 0.0 and last_i <= 0.0)
+        peak, place = 0.0, 2.0
+        if not single and inert and first_i > 0.0 and last_i < 0.0 and turns_once(i, j1, j2, j3, j4):
+            single = True
+            c1, c2, c3, c4 = quartic(j1 - i, j2 - i, j3 - i, j4 - i)
+            place = zero_of(1.0, c1, 2.0 * c2, 3.0 * c3, 4.0 * c4, 0.0)
+            peak = value(place, i, c1, c2, c3, c4)
+        calm = calm and single and j4 > 0.0 and low > floor and low >= need and q + max(z4, 0.0) < full and v4 > BELOW
         if not calm or high >= ceiling:
             keep_step(i, q, z1, z2, z3, z4, j1, j2, j3, j4, miss_i, miss_q, m)
             if not calm or not up or w0 >= ceiling:
                 found = h if v4 > BELOW else NONE
+                ends_here = inert and i > 0.0 and j4 <= 0.0 and single and not rising and place > 1.0
                 break
             found = ROSE
             x = share_at(ceiling + back, esr, t, h, i, q, w1 < ceiling, w2 < ceiling, w3 < ceiling, m)
             shorten(x, i, q, m)
             h *= x
+            if place > x:
+                peak = 0.0
             j4, z4, w4 = m[pl.OUT], m[pl.OUT + 1] - q, ceiling
             high = w4
             w1, w2, w3, j1, j2, j3 = w0, w0, w0, i, i, i  # they may lie behind it
         if high > top:
             kept_t, kept_i, kept_q, share, top = t, i, q, (h if up else 0.0), high
         least = min(least, low - need)
-        highest = max(highest, max(i, j4))
+        highest = max(highest, max(peak, max(i, j4)))
         reverse = max(reverse, max(w0 + slope * i, max(w2 + slope * j2, w4 + slope * j4)) + intercept)
         reverse = max(reverse, max(w1 + slope * j1, w3 + slope * j3) + intercept)
         t = until if t + h >= until * (1.0 - 1e-15) else t + h
-        i, q, e0 = j4, q + z4, e4
+        i, q, e0, v, elastance = j4, q + z4, e4, v4, steeper
         if found == ROSE:
             break
     m[pl.STEPS] += steps
     m[pl.STEP_SIZE] = size
-    m[pl.LEAST], m[pl.TOP_CURRENT], m[pl.TOP_REVERSE] = least, highest, reverse
+    m[pl.LEAST], m[pl.TOP_CURRENT], m[pl.TOP_REVERSE] = least, max(highest, i), reverse
     if kept_t >= 0.0:
         if top > m[pl.TOP_INPUT] + m[pl.PLATEAU]:
             for k in range(pl.STATE_SIZE):
                 m[pl.KEPT + k] = m[pl.STATE + k]
-            at_kept = pl.KEPT - pl.STATE
-            m[at_kept + pl.TIME], m[at_kept + pl.COIL], m[at_kept + pl.CHARGE] = kept_t, kept_i, kept_q
-            m[pl.TOP_SHARE] = share
+            keep_at(kept_t, kept_i, kept_q, share, m)
         m[pl.TOP_INPUT] = top
     m[pl.TIME], m[pl.COIL], m[pl.CHARGE] = t, i, q
-    return found
+    return ENDED if ends_here and end_current(t, h, i, q, m) else found

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.kernel.compiled import compiled, entry_point
+from yieldsim.kernel.compiled import compiled, entry_point, inlined
 
 # All arithmetic is on 64-bit signed integers when compiled and on Python's unbounded ones when not. A product
 # of two 32-bit words may exceed 2**63 and then wraps when compiled; its 64 bits are the same, and the masks
@@ -22,6 +22,7 @@ _ROUNDS = 10
 # 52 random bits and a half: the half makes the number symmetric about 0.5 and keeps it off 0 and 1. With 53
 # bits the half would be lost to rounding above 0.5, and the largest number would round to 1.
 _SCALE = 2.0**-52
+NOT_DRAWN = -1.0  # stands in the place of a uniform number that nothing has asked for yet
 
 
 @compiled
@@ -54,6 +55,24 @@ def uniform(key0, key1, word0, word1, word2, word3):
     """
     high, low, _, _ = philox(key0, key1, word0, word1, word2, word3)
     return ((high << 20) + (low >> 12) + 0.5) * _SCALE
+
+
+@inlined
+def addressed(keys, k, address, attempt):
+    """Return the uniform number [-] of slot ``k`` in an attempt of the actuation at ``address`` (unit, actuation).
+
+    ``keys`` (slots, 2) are the key words of each slot.
+    """
+    unit, actuation = address[0], address[1]
+    return uniform(keys[k, 0], keys[k, 1], unit & _MASK, actuation, attempt, unit >> 32)
+
+
+@inlined
+def drawn(keys, k, address, attempt, uniforms):
+    """Return slot ``k`` of the ``uniforms`` (slots,) of an attempt, drawn by its address where it was not yet."""
+    if uniforms[k] == NOT_DRAWN:
+        uniforms[k] = addressed(keys, k, address, attempt)
+    return uniforms[k]
 
 
 @entry_point

@@ -11,6 +11,7 @@ import numpy as np
 
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.compiled import compiled, inlined
+from yieldsim.kernel.hash import drawn
 
 # --- columns of a segment of the load sequence ----------------------------------------------------------------------
 (
@@ -58,7 +59,7 @@ def add_segment(segments, n, duration, current, slope, reference, minimum, step,
 
 
 @inlined
-def channel_access(design, x, uniforms, planned, number, segments, n):
+def channel_access(design, x, address, uniforms, planned, number, segments, n):
     """Append the channel access of attempt ``number``; returns the segments so far and whether a frame may be sent."""
     most = design.exponents[2] + 1
     exponent = design.exponents[0]
@@ -66,23 +67,24 @@ def channel_access(design, x, uniforms, planned, number, segments, n):
     first_busy = first_backoff + most
     minimum = x[at.MINIMUM_SUPPLY]
     for k in range(most):
-        slots = math.floor(uniforms[first_backoff + k] * 2.0**exponent)
+        u = drawn(design.keys, first_backoff + k, address, number - 1, uniforms)
+        slots = math.floor(u * 2.0**exponent)
         n = add_segment(
             segments, n, slots * x[at.BACKOFF_UNIT], x[at.BACKOFF_IDLE_CURRENT],
-            0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, number,
+            0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, float(number),
         )  # fmt: skip
         n = add_segment(
             segments, n, x[at.ASSESS_TIME], x[at.ASSESS_CURRENT],
-            0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, number,
+            0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, float(number),
         )  # fmt: skip
         if planned > 0:
             busy = k + 1 < planned % at.PLAN_LOST or planned >= at.PLAN_SPENT
         else:
-            busy = uniforms[first_busy + k] < x[at.BACKOFF_BUSY]
+            busy = drawn(design.keys, first_busy + k, address, number - 1, uniforms) < x[at.BACKOFF_BUSY]
         if not busy:
             n = add_segment(
                 segments, n, x[at.TURNAROUND], x[at.TURNAROUND_CURRENT],
-                0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, number,
+                0.0, 0.0, minimum, float(at.CHANNEL_ACCESS), 0.0, float(number),
             )  # fmt: skip
             return n, True
         exponent = min(exponent + 1, design.exponents[1])
@@ -102,7 +104,7 @@ def add_step(design, x, s, strokes, duration, delivers, number, segments, n):
 
 
 @inlined
-def attempt(design, x, uniforms, planned, number, message, segments, n):
+def attempt(design, x, address, uniforms, planned, number, message, segments, n):
     """Append the segments of attempt ``number``; returns the segments so far and ACKNOWLEDGED, LOST, SPENT, or REPEATED
     where the design does not listen: every attempt is then a repetition, and the last frame completes.
 
@@ -115,12 +117,13 @@ def attempt(design, x, uniforms, planned, number, message, segments, n):
     if design.use_signal_to_noise:
         frame_loss = packet_error(x[at.SIGNAL_TO_NOISE], design.octets[message, retry])
         ack_loss = packet_error(x[at.SIGNAL_TO_NOISE], design.octets[message, 2])
-    frame_through = uniforms[variables] >= frame_loss
-    back = frame_through and uniforms[variables + 1] >= ack_loss
     if planned > 0:
         # a planned loss is a frame lost: the acknowledgement's loss costs the same energy
         frame_through = planned < at.PLAN_LOST
         back = frame_through
+    else:
+        frame_through = drawn(design.keys, variables, address, number - 1, uniforms) >= frame_loss
+        back = frame_through and drawn(design.keys, variables + 1, address, number - 1, uniforms) >= ack_loss
     accessed = False
     result = ACKNOWLEDGED
     listens = False
@@ -134,14 +137,15 @@ def attempt(design, x, uniforms, planned, number, message, segments, n):
             duration = design.air_time[s, message, retry]
             if design.use_backoff and not accessed:
                 accessed = True
-                n, clear = channel_access(design, x, uniforms, planned, float(number), segments, n)
+                n, clear = channel_access(design, x, address, uniforms, planned, number, segments, n)
                 if not clear:
                     return n, SPENT
         delivers = 1.0 if kind == at.FRAME_STEP and frame_through else 0.0
         if kind == at.LISTEN_STEP:
             listens = True
             timeout = x[base + at.STEP_TIMEOUT]
-            duration += uniforms[variables + 2] * x[base + at.STEP_SPREAD]
+            latency = drawn(design.keys, variables + 2, address, number - 1, uniforms)
+            duration += latency * x[base + at.STEP_SPREAD]
             if not back or duration > timeout:
                 duration = timeout
                 result = LOST

@@ -21,10 +21,9 @@ from yieldsim.kernel.actuation import (
     release,
     set_leg,
 )
-from yieldsim.kernel.borrowed import borrowed
 from yieldsim.kernel.chance import build_sequence, choose_message, choose_press, fill_uniforms, move_variables
-from yieldsim.kernel.circuit import fill_circuit
-from yieldsim.kernel.compiled import INTERPRETED, apart, compiled, entry_point
+from yieldsim.kernel.circuit import fill_circuit, moves_circuit
+from yieldsim.kernel.compiled import INTERPRETED, apart, entry_point, inlined
 from yieldsim.kernel.source import fill_source
 
 FloatArray = NDArray[np.float64]
@@ -87,78 +86,103 @@ def work_for(design: at.KernelDesign) -> Work:
     )
 
 
-@compiled
-def borrow_design(design):
-    """Return the design with arrays that carry no owner."""
-    return at.KernelDesign(
-        borrowed(design.source),
-        borrowed(design.junctions),
-        borrowed(design.drop_line),
-        borrowed(design.strokes),
-        borrowed(design.waveform),
-        borrowed(design.bias),
-        borrowed(design.bias_step),
-        borrowed(design.bank),
-        borrowed(design.bank_step),
-        borrowed(design.regulator),
-        borrowed(design.restart),
-        borrowed(design.dropout_current),
-        borrowed(design.off_curve),
-        borrowed(design.quiescent_curve),
-        borrowed(design.dropout_curve),
-        borrowed(design.efficiency_curve),
-        borrowed(design.steps),
-        borrowed(design.slopes),
-        borrowed(design.attempts),
-        borrowed(design.message_shares),
-        borrowed(design.step_runs),
-        borrowed(design.air_time),
-        borrowed(design.octets),
-        borrowed(design.use_signal_to_noise),
-        borrowed(design.use_backoff),
-        borrowed(design.exponents),
-        borrowed(design.variable_column),
-        borrowed(design.variable_each),
-        borrowed(design.variable_shape),
-        borrowed(design.variable_params),
-        borrowed(design.variable_table),
-        borrowed(design.variable_factor),
-        borrowed(design.keys),
-    )
-
-
-@compiled
-def borrow_work(work):
-    """Return the scratch arrays without their owner."""
-    return Work(
-        borrowed(work.x),
-        borrowed(work.uniforms),
-        borrowed(work.memory),
-        borrowed(work.bank_known),
-        borrowed(work.segments),
-        borrowed(work.source),
-        borrowed(work.breaks),
-        borrowed(work.samples),
-        borrowed(work.row),
-        borrowed(work.row_codes),
-        borrowed(work.no_record),
-        borrowed(work.no_ledger),
-    )
+@inlined
+def usable_at(x, c, parts):
+    """Whether column ``c`` of a value vector (K,) is a number; only insulation, clamp, loss resistance and limit of the
+    precharge may be infinite, which is none. ``parts`` is the number of capacitors of a bank.
+    """
+    first_part = x.shape[0] - at.PER_PART * parts
+    unlimited = c in (at.INSULATION, at.CLAMP_VOLTAGE, at.LOSS_RESISTANCE, at.PRECHARGE_LIMIT)
+    if c >= first_part and (c - first_part) % at.PER_PART == at.PART_INSULATION:
+        unlimited = True
+    return math.isfinite(x[c]) or (unlimited and x[c] > 0.0)
 
 
 @apart
 def usable(x, parts):
-    """Whether a value vector (K,) holds numbers alone; only insulation, clamp, loss resistance and limit of the
-    precharge may be infinite, which is none. ``parts`` is the number of capacitors of a bank.
-    """
-    first_part = x.shape[0] - at.PER_PART * parts
+    """Whether a value vector (K,) holds numbers alone, see `usable_at`."""
     for c in range(x.shape[0]):
-        unlimited = c in (at.INSULATION, at.CLAMP_VOLTAGE, at.LOSS_RESISTANCE, at.PRECHARGE_LIMIT)
-        if c >= first_part and (c - first_part) % at.PER_PART == at.PART_INSULATION:
-            unlimited = True
-        if not (math.isfinite(x[c]) or (unlimited and x[c] > 0.0)):
+        if not usable_at(x, c, parts):
             return False
     return True
+
+
+@inlined
+def moved_well(design, x):
+    """Whether the columns of a value vector (K,) that vary from actuation to actuation hold numbers."""
+    for v in range(design.variable_column.shape[0]):
+        if not usable_at(x, design.variable_column[v], design.bank.shape[0]):
+            return False
+    return True
+
+
+@inlined
+def run_legs(leg, design, w, real, full, record, ledger, values, codes):
+    """Run the legs of one actuation from ``leg`` on; returns the last one, DONE where it came to an end."""
+    m, steps = w.memory, design.steps.shape[0]
+    while leg != DONE:
+        until = set_leg(leg, m, w.segments, design.efficiency_curve, steps, real, record, ledger)
+        code = mt.march(until, m, w.breaks, w.samples, w.source, record, ledger)
+        if code == mt.FAILED:
+            break
+        leg = next_leg(leg, code, m, w.segments, w.source, w.breaks, w.samples, real, full, values, codes)
+    return leg
+
+
+@apart
+def run_each(
+    design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, accuracy, values, codes, record, ledger,
+):  # fmt: skip
+    """Run all rows, see `run`."""
+    m = w.memory
+    hashed = points.shape[0] == 0
+    new_circuit = moves_circuit(design)
+    known, sound = -1, True  # the unit whose values stand in x, and whether they are usable
+    for r in range(rows.shape[0]):
+        unit = rows[r, at.ROW_UNIT]
+        address = (rows[r, at.ROW_UNIT_ID], rows[r, at.ROW_ACTUATION])
+        if hashed:
+            fill_uniforms(design, address, 0, w.uniforms[0])
+        else:
+            for a in range(w.uniforms.shape[0]):
+                for k in range(w.uniforms.shape[1]):
+                    w.uniforms[a, k] = points[r, a, k]
+        if pivots.shape[0] > 0 and not math.isnan(pivots[r]):
+            w.uniforms[0, pivot_slot] = pivots[r]
+        if unit != known:  # what varies is moved anew in every row
+            for k in range(w.x.shape[0]):
+                w.x[k] = base[unit, k]
+            sound = usable(w.x, design.bank.shape[0])
+        move_variables(design, base[unit], scale[unit], w.uniforms[0], False, w.x)
+        plan = plans[r] if plans.shape[0] > 0 else plans[:, 0]
+        planned = plan.shape[0] > 0
+        partial = choose_press(design, w.x, address, w.uniforms[0], plan[design.attempts] if planned else 0)
+        message = choose_message(design, address, w.uniforms[0], plan[design.attempts + 1] if planned else 0)
+        if unit != known or new_circuit:
+            fill_circuit(design, w.x, m, w.bank_known)
+        known = unit
+        # moves columns of x from attempt to attempt, none of which circuit and source use
+        build_sequence(design, w.x, base[unit], scale[unit], address, w.uniforms, hashed, plan, message, w.segments, m)
+        good = sound and moved_well(design, w.x)
+        m[pl.LAST] = fill_source(design, w.x, partial, w.source, w.breaks, w.samples)
+        # the last row may be run once more, as it really went and with the recorder on
+        last = record.shape[0] > 0 and r == rows.shape[0] - 1
+        for run_again in range(2 if last and good else 1):
+            real = run_again == 1
+            m[pl.ACCURACY] = max(0.01 * accuracy, 1e-9) if real else accuracy  # finer, so that the ledger closes
+            row, row_codes = (w.row, w.row_codes) if real else (values[r], codes[r])
+            curve, energies = (record, ledger) if real else (w.no_record, w.no_ledger)
+            leg = release(m, w.x, w.source, w.breaks, w.samples, w.segments, row, row_codes)
+            if not good:
+                break
+            if real:
+                begin_ledger(m, record, ledger)
+            leg = run_legs(leg, design, w, real, full, curve, energies, row, row_codes)
+            if real:
+                end_ledger(m, ledger)
+            elif leg == DONE:
+                finish_codes(m, row, row_codes)
+        codes[r, at.MESSAGE], codes[r, at.PARTIAL] = message, 1 if partial else 0
 
 
 @entry_point
@@ -166,76 +190,13 @@ def run_rows(digest: int) -> Any:
     """Compile `run`, which see, with the digest of this package."""
 
     def run_rows(
-        owned_design,
-        owned_work,
-        base,
-        scale,
-        rows,
-        points,
-        plans,
-        pivot_slot,
-        pivots,
-        full,
-        accuracy,
-        values,
-        codes,
-        record,
-        ledger,
-    ):
+        design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, accuracy, values, codes, record, ledger
+    ):  # fmt: skip
         _ = digest
-        design, w = borrow_design(owned_design), borrow_work(owned_work)
-        m = w.memory
-        hashed = points.shape[0] == 0
-        for r in range(rows.shape[0]):
-            unit = rows[r, at.ROW_UNIT]
-            address = (rows[r, at.ROW_UNIT_ID], rows[r, at.ROW_ACTUATION])
-            if hashed:
-                fill_uniforms(design, address, 0, w.uniforms[0])
-            else:
-                for a in range(w.uniforms.shape[0]):
-                    for k in range(w.uniforms.shape[1]):
-                        w.uniforms[a, k] = points[r, a, k]
-            if pivots.shape[0] > 0 and not math.isnan(pivots[r]):
-                w.uniforms[0, pivot_slot] = pivots[r]
-            for k in range(w.x.shape[0]):
-                w.x[k] = base[unit, k]
-            move_variables(design, base[unit], scale[unit], w.uniforms[0], False, w.x)
-            plan = plans[r] if plans.shape[0] > 0 else plans[:, 0]
-            planned = plan.shape[0] > 0
-            partial = choose_press(design, w.x, w.uniforms[0], plan[design.attempts] if planned else 0)
-            message = choose_message(design, w.uniforms[0], plan[design.attempts + 1] if planned else 0)
-            fill_circuit(design, w.x, m, w.bank_known)
-            # moves columns of x from attempt to attempt, none of which circuit and source use
-            build_sequence(
-                design, w.x, base[unit], scale[unit], address, w.uniforms, hashed, plan, message, w.segments, m
-            )
-            good = usable(w.x, design.bank.shape[0])
-            m[pl.LAST] = fill_source(design, w.x, partial, w.source, w.breaks, w.samples)
-            # the last row may be run once more, as it really went and with the recorder on
-            last = record.shape[0] > 0 and r == rows.shape[0] - 1
-            for run_again in range(2 if last and good else 1):
-                real = run_again == 1
-                m[pl.ACCURACY] = max(0.01 * accuracy, 1e-9) if real else accuracy  # finer, so that the ledger closes
-                row, row_codes = (w.row, w.row_codes) if real else (values[r], codes[r])
-                curve, energies = (record, ledger) if real else (w.no_record, w.no_ledger)
-                leg = release(m, w.x, w.source, w.breaks, w.samples, w.segments, row, row_codes)
-                if not good:
-                    break
-                if real:
-                    begin_ledger(m, record, ledger)
-                while leg != DONE:
-                    until = set_leg(
-                        leg, m, w.segments, design.efficiency_curve, design.steps.shape[0], real, curve, energies
-                    )
-                    code = mt.march(until, m, w.breaks, w.samples, w.source, curve, energies)
-                    if code == mt.FAILED:
-                        break
-                    leg = next_leg(leg, code, m, w.segments, w.source, w.breaks, w.samples, real, full, row, row_codes)
-                if real:
-                    end_ledger(m, ledger)
-                elif leg == DONE:
-                    finish_codes(m, row, row_codes)
-            codes[r, at.MESSAGE], codes[r, at.PARTIAL] = message, 1 if partial else 0
+        run_each(
+            design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, accuracy, values, codes, record,
+            ledger,
+        )  # fmt: skip
 
     return run_rows
 

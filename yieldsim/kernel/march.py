@@ -210,7 +210,7 @@ def march_conducting(until, m, record, ledger):
     h = -1.0
     if record.shape[0] == 0 and m[pl.CHARGE] * m[pl.PER_CHARGE] > BELOW and is_plain(m[pl.CLAMPED] > 0.5, m):
         h = gl.glide(until, m)
-        if h == gl.REACHED:
+        if h == gl.REACHED or h == gl.ENDED:
             return REACHED
         if h == gl.ROSE:
             settle(m)
@@ -352,15 +352,31 @@ def begin_packet(end, m, record, ledger):
 
 
 @inlined
-def coast(v_in, until, m):
-    """Let a steady current drain the store to ``until`` [s] when every stroke is over; returns whether V_in, now
-    ``v_in`` [V], stays above floor and need, so that nothing else happens.
+def spent(m, breaks):
+    """Voltage [V] that the source gives at the most from now on; inf where it is not known to fall: before the last
+    half of the last stroke, or while another runs.
     """
-    if m[pl.FORM] != pl.STEADY or m[pl.KIND] == at.PIEZO or m[pl.INFLOW] != 0.0:
+    if m[pl.TIME] >= m[pl.LAST]:
+        return 0.0
+    if m[pl.KIND] == at.HALF_SINE and m[pl.WAVES] == 1.0 and int(m[pl.NEXT]) == breaks.shape[0] - 1:
+        return abs(st.emf_at(m[pl.TIME], m))
+    return math.inf
+
+
+@apart
+def coast(until, m, breaks):
+    """Let a steady current drain the store to ``until`` [s] while the bridge blocks; returns whether the source cannot
+    open it and V_in stays above floor and need, so that nothing else happens.
+    """
+    given = spent(m, breaks)
+    steady = m[pl.FORM] == pl.STEADY and m[pl.KIND] != at.PIEZO and m[pl.INFLOW] == 0.0
+    if given == math.inf or not steady:
         return False
     back = m[pl.ESR] * m[pl.STEADY_CURRENT]
+    v, _ = store_voltage(m[pl.CHARGE], m)
+    v_in = v - back
     # below zero the bridge may conduct by itself
-    level = max(m[pl.FLOOR], m[pl.NEED], 0.0) + back
+    level = max(m[pl.FLOOR], m[pl.NEED], 0.0, given - m[pl.DROP]) + back
     if v_in > m[pl.TOP_INPUT] or not stays_above(level, m[pl.CHARGE], until - m[pl.TIME], m):
         return False
     left = drain_steady(m[pl.CHARGE], until - m[pl.TIME], m)
@@ -377,12 +393,13 @@ def march(until, m, breaks, samples, source, record, ledger):
     """March to the time ``until`` [s] or to the first stop; returns REACHED, ROSE, FELL or FAILED."""
     m[pl.QUIET] = 0.0  # the demand or the charge may have changed
     if m[pl.CONDUCTS] > 0.5:
-        open_interval(m, breaks, samples, source)
-        settle(m)  # the demand may have changed
+        if m[pl.FOLLOWS] > 0.5:  # the demand may have changed
+            open_interval(m, breaks, samples, source)
+            settle(m)
     else:
-        v_in, _, _ = st.input_voltage(0.0, m[pl.CHARGE], m)
-        if m[pl.TIME] >= m[pl.LAST] and record.shape[0] == 0 and coast(v_in, until, m):
+        if m[pl.TIME] >= m[pl.LAST] and record.shape[0] == 0 and coast(until, m, breaks):
             return REACHED
+        v_in, _, _ = st.input_voltage(0.0, m[pl.CHARGE], m)
         if v_in < m[pl.FLOOR]:
             see_margin(v_in - m[pl.NEED], m[pl.TIME], m)
             return FELL
@@ -396,6 +413,8 @@ def march(until, m, breaks, samples, source, record, ledger):
             elif begins:
                 begin_packet(end, m, record, ledger)
         if m[pl.CONDUCTS] < 0.5:
+            if record.shape[0] == 0 and coast(until, m, breaks):
+                return REACHED
             if not m[pl.STEP_SIZE] > 0.0:
                 m[pl.STEP_SIZE] = 0.25 * (end - m[pl.TIME])
             asked = min(end, m[pl.QUIET]) if m[pl.QUIET] > m[pl.TIME] else end

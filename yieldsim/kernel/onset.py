@@ -124,7 +124,7 @@ def find_onset(t, span, left, q, m):
         x = guess
     for _ in range(80):
         y = excess(t, x, q, m)
-        if abs(y) <= 1e-11 or last - first <= 1e-14:
+        if abs(y) <= 1e-9 or last - first <= 1e-14:
             break
         first, y_first, last, y_last, side = st.narrow(x, y, first, y_first, last, y_last, side)
         x = (first * y_last - last * y_first) / (y_last - y_first)

@@ -47,10 +47,11 @@ def _mass(a, b):
 @compiled
 def _truncated_score(a, b, u, v):
     """Score of the normal law truncated to [a, b]; the limit nearest to 0 where no mass is left."""
-    mass = _mass(a, b)
+    below, above = centred_ndtr(a), centred_ndtr(b)
+    mass = above - below if a <= 1.0 and b >= -1.0 else _mass(a, b)
     if not mass > 0.0:
         return a if a > 0.0 else b
-    q = centred_ndtr(a) + u * mass if u <= 0.5 else centred_ndtr(b) - v * mass
+    q = below + u * mass if u <= 0.5 else above - v * mass
     # In the tails the probability is a sum of positive terms, so nothing cancels.
     if abs(q) <= _CENTRE_REACH:
         z = ndtri_centre(q)
