@@ -20,7 +20,7 @@ from yieldsim.report.figures import figure_of, figures_of, more_figures_of, outc
 
 PNG = b"\x89PNG\r\n\x1a\n"  # ISO/IEC 15948, clause 5.2
 # Axes whose positions are names, not numbers
-CATEGORICAL = {"parameter", "entry of the ledger"}
+CATEGORICAL = {"parameter", "entry of the ledger", "contribution"}
 
 
 @pytest.fixture(scope="module")

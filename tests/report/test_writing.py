@@ -28,7 +28,7 @@ def test_the_folder_holds_what_is_listed_and_nothing_is_empty(report):
     assert {"index.html", "result.json", "design.toml", "tables/cells.csv"} <= set(files)
     figures = {name.removesuffix(".svg") for name in files if name.endswith(".svg")}
     assert figures == {name.removesuffix(".png") for name in files if name.endswith(".png")}
-    assert len(figures) == 8
+    assert len(figures) == 11
     assert list(folder.parent.iterdir()) == [folder]  # nothing left beside it
 
 

@@ -89,6 +89,19 @@ _ALWAYS = (
 )
 
 
+def _methods_beyond(result: SignoffResult) -> list[tuple[str, str]]:
+    """How the parts that a brief sign-off leaves out were made."""
+    parts = {
+        "Worst case": result.worst_case,
+        "Causes of failure": result.causes,
+        "Sureness of the inputs": result.sureness,
+    }
+    found = [(name, part.method) for name, part in parts.items() if part is not None]
+    if result.life is not None and result.life.binding.lives:
+        found.append(("Ages by which units have fallen", result.life.binding.lives[0].method))
+    return found
+
+
 def stopping(stopped: Stopped) -> str:
     """Return why a watched run ended, and what its bounds are worth although it was watched."""
     looked = "once" if stopped.looks == 1 else f"{count(stopped.looks)} times"
@@ -127,6 +140,7 @@ def computed(result: SignoffResult) -> list[str]:
         f"{result.ranking.method}. The intervals of the indices are of sampling, too."
     )
     items.append(_accuracy(result))
+    items += [f"{name}: {method}." for name, method in _methods_beyond(result)]
     return items
 
 

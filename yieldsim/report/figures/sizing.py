@@ -202,7 +202,7 @@ def _value_axis(axes: Axes, variable: Variable, values: Sequence[float], labelle
     every = max(1, math.ceil(len(labelled) / 14))
     ticks = list(labelled)[::every]
     axes.set_xticks(ticks, [_micro(variable.spelled(v, 3)) for v in ticks])
-    axes.set_xlabel(f"{variable.key} (nominal value, with its unit)")
+    axes.set_xlabel(f"{variable.key} [nominal value, unit beside each]")
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:
@@ -245,8 +245,8 @@ def _map(result: MapResult) -> Figure:
             x, [_micro(result.first.spelled(v, 3)) for v in result.first_values], rotation=45 if columns > 9 else 0
         )
         axes.set_yticks(y, [_micro(result.second.spelled(v, 3)) for v in result.second_values])
-        axes.set_xlabel(f"{result.first.key} (nominal value, with its unit)")
-        axes.set_ylabel(f"{result.second.key}\n(nominal value, with its unit)")
+        axes.set_xlabel(f"{result.first.key} [nominal value, unit beside each]")
+        axes.set_ylabel(f"{result.second.key}\n[nominal value, unit beside each]")
         style.quiet(axes, "left", "bottom")
         axes.set_title(
             "share of units that comply where that is nominally hardest; of actuations where none is required"
