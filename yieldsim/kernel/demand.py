@@ -1,5 +1,7 @@
 """What the regulator draws from the store, and the lowest input a step works at."""
 
+import math
+
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel.compiled import apart, inlined
@@ -9,7 +11,7 @@ from yieldsim.kernel.compiled import apart, inlined
 LOWEST_INPUT = 0.25
 # Newton steps from the terminal down to V_in; the ESR bends it little, and two or three are the rule.
 STEPS_TO_INPUT = 12
-MET = 1e-8  # of the terminal: a step this small has squared its error away
+MET, NOTHING = 1e-8, 1e-14  # of the terminal: a step this small has squared its error away, or is rounding
 
 
 @inlined
@@ -106,15 +108,69 @@ def input_current(v, m):
     return share * load + extra, share * slope + bend
 
 
+@inlined
+def input_of_power(power, extra, terminal, m):
+    """Input v [V] at which ``power`` [W] over v and ``extra`` [A] are drawn: the upper root of the quadratic; NAN where
+    the ESR lets no such power through.
+    """
+    esr = m[pl.ESR]
+    free = terminal - esr * extra
+    return 0.5 * (free + math.sqrt(free * free - 4.0 * esr * power)) if free * free >= 4.0 * esr * power else math.nan
+
+
+@inlined
+def draw_at_once(terminal, m):
+    """`draw` where it has a closed form and nothing bends between ``terminal`` and V_in; NAN elsewhere."""
+    form, kind = m[pl.FORM], m[pl.REGULATOR]
+    if form == pl.RESTING or m[pl.QUIESCENT_POINTS] + m[pl.DROPOUT_POINTS] > 0.0:
+        return math.nan, 0.0
+    esr, extra = m[pl.ESR], m[pl.I_QUIESCENT]
+    load = m[pl.LOAD_REGULATED]
+    highest, power = m[pl.V_SET] + m[pl.R_PASS] * load, m[pl.LOAD_CURRENT]
+    if form == pl.POWER:
+        highest = LOWEST_INPUT * m[pl.V_SET]
+    elif kind == at.BUCK:
+        full = m[pl.V_SET] / m[pl.LOAD_ETA]
+        highest, power = max(highest, full), full * load
+    if form == pl.POWER or kind == at.BUCK:
+        v = input_of_power(power, extra, terminal, m)
+        if not v > highest:
+            return math.nan, 0.0
+        current = power / v
+        slope = -current / v
+        return current + extra, slope / (1.0 + esr * slope)
+    share = 1.0 + m[pl.GROUND]
+    if kind != at.DIRECT and terminal - esr * (share * load + extra) >= highest:
+        return share * load + extra, 0.0
+    # I = I_ref + G (V_out - V_ref) at V_out = V_in - R_pass I: straight
+    g, resistance = m[pl.LOAD_SLOPE], (0.0 if kind == at.DIRECT else m[pl.R_PASS])
+    gain = 1.0 + g * resistance
+    slope = share * g / gain
+    rest = share * (m[pl.LOAD_CURRENT] - g * m[pl.LOAD_AT]) / gain + extra
+    v = (terminal - esr * rest) / (1.0 + esr * slope)
+    load = (m[pl.LOAD_CURRENT] + g * (v - m[pl.LOAD_AT])) / gain
+    output = v - resistance * load
+    if load > 0.0 and output >= m[pl.LOAD_FLOOR] and (kind == at.DIRECT or output < m[pl.V_SET]):
+        return rest + slope * v, slope / (1.0 + esr * slope)
+    return math.nan, 0.0
+
+
 @apart
 def draw_curved(terminal, m):
-    """`draw` of a current that depends on the input: Newton's method from above, which meets the upper root."""
+    """`draw` of a current that depends on the input: in closed form, or by Newton's method from above, which meets the
+    upper root.
+    """
+    current, slope = draw_at_once(terminal, m)
+    if not math.isnan(current):
+        return current, slope
     esr = m[pl.ESR]
     v = terminal
     current, slope = input_current(v, m)
     if esr > 0.0:
         for _ in range(STEPS_TO_INPUT):
             change = (v + esr * current - terminal) / (1.0 + esr * slope)
+            if abs(change) <= NOTHING * (abs(terminal) + 1.0):  # on a straight piece the first step meets it
+                break
             v -= change
             current, slope = input_current(v, m)
             if abs(change) <= MET * (abs(terminal) + 1.0):

@@ -54,6 +54,7 @@ H31, H32, H33, H34, H35 = (
 
 # Newton steps of a current on its loop equation, which is straight unless the regulator's current bends it.
 LOOP_STEPS = 3
+SETTLED = 1e-8  # share of the current: a step this small has squared its error away
 # An energy packet meets no lower store voltage than this [V]: below it the current would have no bound.
 LOWEST_STORE = 0.01
 
@@ -121,8 +122,9 @@ def loop_current(i, v, driving, m):
         slope = resistance + esr * (1.0 - esr * gain)
         if slope <= 0.0:
             break
-        i += f / slope
-        if m[pl.FORM] == pl.STEADY:
+        change = f / slope
+        i += change
+        if m[pl.FORM] == pl.STEADY or abs(change) <= SETTLED * abs(i):
             break
     return i
 
