@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from yieldsim.analysis.ranking import rank as rank
     from yieldsim.analysis.ranking_of_failure import FailureRankResult as FailureRankResult
     from yieldsim.analysis.ranking_of_failure import rank_failure as rank_failure
+    from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths as PlausibleWidths
     from yieldsim.analysis.ratings import RatingsResult as RatingsResult
     from yieldsim.analysis.ratings import ratings as ratings
     from yieldsim.analysis.result import Result as Result
@@ -72,6 +73,7 @@ _HOMES = {
     "InputSureness": "analysis.sureness",
     "LifeResult": "analysis.ageing",
     "Parameter": "design.parameter",
+    "PlausibleWidths": "analysis.rankings.plausible_widths",
     "RankResult": "analysis.ranking",
     "RatingsResult": "analysis.ratings",
     "Response": "engine.response",

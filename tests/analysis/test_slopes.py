@@ -11,13 +11,15 @@ import pytest
 from yieldsim.analysis.rankings.failing import PlainSample, plain_sample
 from yieldsim.analysis.rankings.input_laws import deviations_of, inputs_of
 from yieldsim.analysis.rankings.scene import Scene
-from yieldsim.analysis.rankings.slopes import Slope, completion_slopes, unit_yield_slopes, units_at
+from yieldsim.analysis.rankings.slopes import Slope, completion_slopes, unit_yield_slopes
+from yieldsim.analysis.rankings.unit_changes import ranked_unit_changes, units_at
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Inline
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
+from yieldsim.estimate.settled import sure_and_possible
 from yieldsim.kernel import layout as at
 
 HOT = Condition(60.0, 10.0)
@@ -130,6 +132,65 @@ def test_unit_yield_rises_with_the_emf_and_falls_with_the_resistance(weak: Desig
     assert rows["harvester.coil_resistance", "unit"].nominal_high < 0.0
     assert all(row.level != "actuation" for row in found)
     assert {row.of for row in found} == {"unit yield"}
+
+
+@pytest.fixture(scope="module")
+def borderline(weak: Design) -> Design:
+    """A source with which about half of the units comply on the bench, where nothing but the unit decides."""
+    return weak.with_nominal("harvester.peak_emf", 9.9)
+
+
+def share_of_units(design: Design) -> np.ndarray:
+    """Whether each unit complies, half for those in doubt."""
+    response = Response(design, Settings(units=512, threads=1))
+    surely, possibly = sure_and_possible(units_at(response, Condition(25.0, 0.0), 0.99, Inline()), 0.99)
+    return 0.5 * (surely.astype(float) + possibly)
+
+
+@pytest.mark.parametrize("name", ["harvester.peak_emf", "harvester.coil_resistance", "storage.capacitance"])
+def test_change_of_unit_yield_agrees_with_a_rerun(borderline: Design, name: str) -> None:
+    # the same units with every centre 0.5 % of the nominal higher and lower: a central difference of 1 %
+    response = Response(borderline, Settings(units=512, threads=1))
+    changes = ranked_unit_changes(response, Condition(25.0, 0.0), Inline(), 0.95)
+    assert changes is not None
+    assert 0.2 < changes.unit_yield < 0.8
+    assert changes.unit_yield_low < changes.unit_yield < changes.unit_yield_high
+    both = [share_of_units(with_offset(borderline, name, "unit", shift)) for shift in (0.005, -0.005)]
+    change = both[0] - both[1]
+    error = change.std() / math.sqrt(change.size)
+    row = next(r for r in changes.slopes if (r.name, r.level) == (name, "unit"))
+    assert row.nominal_low - 2.0 * error <= change.mean() <= row.nominal_high + 2.0 * error
+    assert np.sign(change.mean()) == np.sign(row.nominal)
+    assert row.shown
+
+
+def test_too_few_units_decide_is_said(weak: Design) -> None:
+    strong = weak.with_nominal("harvester.peak_emf", 11.0)
+    changes = ranked_unit_changes(
+        Response(strong, Settings(units=256, threads=1)), Condition(25.0, 0.0), Inline(), 0.95
+    )
+    assert changes is not None
+    assert 0 < changes.units * (1.0 - changes.unit_yield) < 5.0
+    known = [row for row in changes.slopes if math.isfinite(row.narrowed)]
+    assert all(row.narrowed_few and not row.shown for row in known)
+    assert all(row.problem is not None and row.problem.startswith("too few units decide it") for row in known)
+    # an interval is given all the same, and a wide one
+    assert all(row.narrowed_low < 0.0 < row.narrowed_high for row in known)
+
+
+def test_units_over_the_mission_are_judged_by_their_lives(weak: Design) -> None:
+    response = Response(weak, Settings(units=64, threads=1))
+    changes = ranked_unit_changes(response, None, Inline(), 0.95)
+    alone = ranked_unit_changes(response, HOT, Inline(), 0.95)
+    assert changes is not None
+    assert alone is not None
+    assert (changes.where, alone.where) == ("over the mission", "")
+    assert changes.unit_yield > alone.unit_yield  # the mission has milder conditions than the hottest
+
+
+def test_without_a_required_completion_there_are_no_units_to_judge(weak: Design) -> None:
+    response = Response(replace(weak, requirement=None), Settings(units=64, threads=1))
+    assert ranked_unit_changes(response, HOT, Inline(), 0.95) is None
 
 
 def test_laws_are_those_of_the_draws(weak: Design) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from yieldsim.analysis.mission import plan_of
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths
 from yieldsim.analysis.running import joint_completion, run_cells
 from yieldsim.analysis.sureness import InputSureness, sureness_of_inputs
 from yieldsim.design.schema import Design, Requirement
@@ -96,6 +97,39 @@ def test_known_inputs_leave_no_doubt(lean: Design) -> None:
         known = known.with_parameter(replace(known.parameters[name], tolerances=()))
     result = sureness_of_inputs(requiring(known, 0.05), Settings(units=UNITS, threads=1), sets=50)
     assert result.share in (0.0, 1.0)
+
+
+def test_wider_widths_leave_more_doubt(lean: Design) -> None:
+    # with widths that are exactly the stated ones nothing is varied but what was measured; with wide ones the sets
+    # that are surely met, and those that surely are not, are fewer
+    design, settings = requiring(lean, 0.5), Settings(units=UNITS, threads=1)
+    measured = lean.parameters["harvester.peak_emf"]
+    design = design.with_parameter(replace(measured, sample_size=10**7))
+    exact = sureness_of_inputs(design, settings, widths=PlausibleWidths((1.0, 1.0), (1.0, 1.0)))
+    wide = sureness_of_inputs(design, settings, widths=PlausibleWidths((0.2, 3.0), (0.2, 3.0)))
+    assert exact.share in (0.0, 1.0)
+    assert (exact.plausible_widths.assumed, wide.plausible_widths.assumed) == ((1.0, 1.0), (0.2, 3.0))
+    assert max(exact.met, exact.not_met, exact.undecided) == exact.sets
+    assert max(wide.met, wide.not_met, wide.undecided) < wide.sets
+
+
+def test_a_law_that_no_part_could_have_is_not_drawn(lean: Design) -> None:
+    # between lots the capacitance spreads normally: ten times as wide it would reach below nothing
+    design = requiring(lean, 0.5)
+    found = sureness_of_inputs(
+        design, Settings(units=128, threads=1), sets=5, widths=PlausibleWidths(datasheet=(0.5, 10.0))
+    )
+    why = found.kept["storage.capacitance (lot)"]
+    assert why.startswith("as wide as is plausible it could not be (10 times as stated): its tolerance reaches 0 F")
+    assert ("storage.capacitance", "lot") not in {(row.name, row.level) for row in found.varied}
+    text = " ".join("\n".join(sureness_lines(found)).split())
+    assert "Kept as stated in spite of its influence: storage.capacitance (lot), as wide as is plausible" in text
+
+
+@pytest.mark.parametrize("low", [0.0, -1.0, float("nan"), 3.0])
+def test_a_range_that_is_none_is_refused(low: float) -> None:
+    with pytest.raises(InputError, match="plausible widths, datasheet = "):
+        PlausibleWidths(datasheet=(low, 2.0))
 
 
 def test_conditions_in_which_nothing_fails_are_left_out(small: Design) -> None:

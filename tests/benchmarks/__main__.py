@@ -23,6 +23,7 @@ TABLES: dict[str, dict[str, tuple[str, ...]]] = {
     "stopping": {"small": ("--small",), "full": ()},
     "replicates": {"small": ("--small",), "full": ()},
     "indices": {"small": ("--small",), "full": ()},
+    "failure_causes": {"small": ("--repeats", "15"), "full": ()},
     "tails": {"small": ("--size", "small"), "full": ("--size", "full")},
     "regions": {"small": ("--size", "small"), "full": ("--size", "full")},
 }

@@ -305,7 +305,7 @@ def published_cases() -> list[Case]:
         Case("RP107", linear(5.0, 10).function, 10, linear(5.0, 10).truth),
         Case("metaballs", metaballs, 2, lambda: planar(metaballs), 2),
         Case("Himmelblau", himmelblau, 2, lambda: planar(himmelblau), 2),
-        Case("piecewise linear", piecewise, 2, lambda: planar(piecewise), 2),
+        Case("piecewise linear", piecewise, 2, lambda: union_of_two(4.0, 5.0, 0.0), 2),
         Case("oscillator 0.6", oscillator(0.6, 0.1), 6, lambda: conditioned(oscillator(0.6, 0.1), 6, 3)),
         Case("oscillator 0.45", oscillator(0.45, 0.075), 6, lambda: conditioned(oscillator(0.45, 0.075), 6, 3)),
         Case("roof truss", truss, 6, lambda: conditioned(truss, 6, 0)),

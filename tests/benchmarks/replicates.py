@@ -8,7 +8,7 @@ scrambles of a Sobol' set, and by scrambles with the first input integrated out 
 come from 2^22 scrambled points with that input integrated out in closed form, in 16 scrambles.
 
 *gain* is how many times the actuations Monte Carlo needs for the same root mean square error. The small size takes a
-tenth of the repeats.
+tenth of the repeats. A second table is of the shipped valve-turn design (`demo_completion`).
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
+from tests.benchmarks import demo_completion
 from tests.benchmarks.resumable import RESULTS, Row, Store, circumstances, digest_of
 from yieldsim.estimate.intervals import binomial_estimate
 from yieldsim.estimate.pivot import pivot_probability
@@ -33,7 +34,15 @@ MEASURED = [
     "yieldsim/estimate/replicates.py",
     "yieldsim/estimate/pivot.py",
     "yieldsim/estimate/intervals.py",
+    "yieldsim/estimate/scrambled.py",
+    "yieldsim/estimate/unit_yield.py",
+    "yieldsim/engine/lines.py",
+    "yieldsim/analysis/line_shares.py",
+    "yieldsim/population/points.py",
+    "yieldsim/population/scrambled.py",
+    "configs/valve-turn.toml",
     "tests/benchmarks/replicates.py",
+    "tests/benchmarks/demo_completion.py",
 ]
 SEED = 20261125
 DIMENSIONS = 20
@@ -188,11 +197,16 @@ def main() -> None:
         if not (what == "mean margin" and (share != "a hundredth" or "integrated" in method))
     ]
     name, mark = "replicates-small" if arguments.small else "replicates", digest_of(MEASURED)
-    rows = Store(RESULTS / f"{name}.rows.jsonl", f"{mark} {repeats}").measure(keys, lambda key: measure(key, repeats))
+    store = Store(RESULTS / f"{name}.rows.jsonl", f"{mark} {repeats}")
+    rows = store.measure(keys, lambda key: measure(key, repeats))
+    size = demo_completion.SMALL if arguments.small else demo_completion.FULL
+    of_demo = store.measure(demo_completion.keys(size), lambda key: demo_completion.measure(key, size))
     at = circumstances(mark, seed=SEED)
-    (RESULTS / f"{name}.json").write_text(json.dumps({"rows": rows, "circumstances": at}, indent=1) + "\n")
-    (RESULTS / f"{name}.md").write_text(markdown(rows, at))
-    print(markdown(rows, at))
+    told = {"rows": rows, "demo": of_demo, "circumstances": at}
+    page = "\n".join([markdown(rows, at), *demo_completion.table(of_demo, size)])
+    (RESULTS / f"{name}.json").write_text(json.dumps(told, indent=1) + "\n")
+    (RESULTS / f"{name}.md").write_text(page)
+    print(page)
 
 
 if __name__ == "__main__":

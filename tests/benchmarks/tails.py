@@ -1,7 +1,8 @@
 """Failure probabilities in the tail: bias, coverage and unit coefficient of variation, against general libraries.
 
     python -m tests.benchmarks.tails                 # small: 40 repeats a case, 10 of each peer
-    python -m tests.benchmarks.tails --size full     # 1,000 repeats a case, 100 of each peer, resumable
+    python -m tests.benchmarks.tails --size full     # 300 repeats a case, 10 of each peer, resumable
+    python -m tests.benchmarks.tails --size full --repeats 1000 --peer-repeats 100
 
 Each case is answered again and again with other seeds and compared with a probability that was computed without
 the code measured (`limit_states`). "Unit CoV" is the empirical coefficient of variation times the square root of
@@ -25,8 +26,9 @@ from tests.benchmarks.tail_map import map_row
 from yieldsim.estimate.tails import failure_probability
 
 Row = dict[str, Any]
-SIZES = {"small": (40, 10), "full": (1000, 100)}
-BATCH = {"small": 40, "full": 100}
+#: Repeats of a case, of a peer, of the map.
+SIZES = {"small": (40, 10, 3), "full": (300, 10, 20)}
+BATCH = {"small": 40, "full": 25}
 PEER_CASES = (0, 2, 4, 6, 8, 10)
 
 
@@ -74,9 +76,8 @@ def joined(rows: list[Row], truth: float) -> Row:
     }
 
 
-def run(size: str, folder: Path) -> Row:
+def run(size: str, folder: Path, repeats: int, peer_repeats: int) -> Row:
     """All rows asked for, those kept from before included."""
-    repeats, peer_repeats = SIZES[size]
     cases = standard_cases() + published_cases()
     by_name = {case.name: case for case in cases}
     truths = {
@@ -99,7 +100,11 @@ def run(size: str, folder: Path) -> Row:
         | {"regions": case.regions}
         for name, case in by_name.items()
     }
-    return {"cases": told, "peers": _peers(cases, truths, peer_repeats, folder, size == "full"), "map": map_row(50)}
+    return {
+        "cases": told,
+        "peers": _peers(cases, truths, peer_repeats, folder, size == "full"),
+        "map": map_row(50, seeds=SIZES[size][2]),
+    }
 
 
 def _peers(cases: list[Case], truths: dict[str, float], repeats: int, folder: Path, full: bool) -> Row:
@@ -130,9 +135,17 @@ def main() -> None:
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--size", choices=list(SIZES), default="small")
+    parser.add_argument("--repeats", type=int, help="of each case, in whole batches of 40 (small) or 25 (full)")
+    parser.add_argument("--peer-repeats", type=int, help="of each peer")
     parser.add_argument("--folder", type=Path, default=RESULTS)
     arguments = parser.parse_args()
-    told = run(arguments.size, arguments.folder) | {"circumstances": circumstances(tails_mark(), size=arguments.size)}
+    batch, (repeats, peer_repeats, _) = BATCH[arguments.size], SIZES[arguments.size]
+    repeats, peer_repeats = arguments.repeats or repeats, arguments.peer_repeats or peer_repeats
+    if repeats < batch or repeats % batch:
+        parser.error(f"--repeats {repeats}: a multiple of {batch} is needed")
+    told = run(arguments.size, arguments.folder, repeats, peer_repeats) | {
+        "circumstances": circumstances(tails_mark(), size=arguments.size, repeats=repeats, peer_repeats=peer_repeats)
+    }
     name = "tails" if arguments.size == "full" else f"tails-{arguments.size}"
     (arguments.folder / f"{name}.json").write_text(json.dumps(told, indent=1) + "\n")
     (arguments.folder / f"{name}.md").write_text(markdown(told))

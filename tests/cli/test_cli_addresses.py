@@ -32,7 +32,10 @@ def commands_of(text: str) -> dict[str, list[list[str]]]:
     return found
 
 
-@pytest.mark.parametrize("more", [[], ["--seed", "12", "--lots", "3", "--accuracy", "0.07 mV"]])
+@pytest.mark.parametrize(
+    "more",
+    [[], ["--seed", "12", "--lots", "3", "--accuracy", "0.07 mV"], ["--points", "sobol", "--units", "256"]],
+)
 def test_every_printed_command_opens_what_was_simulated(
     more: list[str], node: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -16,12 +16,14 @@ from yieldsim.analysis.conditions import condition_problems
 from yieldsim.analysis.drawn import DrawnValue, drawn_values, values_of
 from yieldsim.analysis.ledger import ledger_of
 from yieldsim.analysis.margins import Margins, required_in_access, required_input, reserve_in_kind
+from yieldsim.analysis.point_sets import points_problems
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Replayed, Response
 from yieldsim.engine.settings import Settings
 from yieldsim.kernel import layout as at
+from yieldsim.population.scrambled import RANDOM
 from yieldsim.words.errors import InputError, Problem
 
 FloatArray = NDArray[np.float64]
@@ -156,7 +158,12 @@ class ActuationResult(Result):
 
 
 def actuation(
-    design: Design, settings: Settings, condition: Condition, address: tuple[int, int] | None = None
+    design: Design,
+    settings: Settings,
+    condition: Condition,
+    address: tuple[int, int] | None = None,
+    *,
+    points: str = RANDOM,
 ) -> ActuationResult:
     """Open one actuation.
 
@@ -168,15 +175,16 @@ def actuation(
     condition : Condition
     address : unit and actuation number as a yield result lists them; the nominal actuation when None: every
         value at its nominal for the condition, one attempt without losses
+    points : where the units of that result come from, ``random`` or ``sobol``
 
     Raises
     ------
-    InputError : a condition at which the laws do not hold, or an address that does not exist
+    InputError : a condition at which the laws do not hold, an address that does not exist, or lots with Sobol' sets
     """
-    problems = [*condition_problems(design, condition), *_address_problems(address)]
+    problems = [*condition_problems(design, condition), *_address_problems(address), *points_problems(points, settings)]
     if problems:
         raise InputError(*problems)
-    response = Response(design, settings)
+    response = Response(design, settings, points)
     nominal = response.respond_at({}, condition, opened=True)
     if address is None:
         return _result(response, condition, None, nominal, None)

@@ -18,6 +18,7 @@ from typing import Any, ClassVar
 
 from yieldsim.analysis.cell import bounds, place
 from yieldsim.analysis.mission import over_the_mission
+from yieldsim.analysis.point_sets import with_points
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.until import Until
 from yieldsim.analysis.verdict import MET, NONE, NOT_MET, UNDECIDED, Judged, Verdict, judged, overall, percent
@@ -26,6 +27,7 @@ from yieldsim.design.schema import STATED, Design
 from yieldsim.engine.execution import Mapper, Progress, mapper
 from yieldsim.engine.settings import Settings
 from yieldsim.estimate.intervals import Estimate
+from yieldsim.population.scrambled import RANDOM
 
 EACH, MIXTURE = "each source", "mixture of the sources"
 _LEAST_SHARE = 1e-9  # of the units that have the stated parts, below which these are not run
@@ -124,6 +126,7 @@ def for_each(
     *,
     until: Until | None = None,
     convergence: bool = False,
+    points: str = RANDOM,
 ) -> AlternatesResult:
     """Run every source on the same units and draws, and judge them together.
 
@@ -136,6 +139,7 @@ def for_each(
     over : anything with an executor's ``map``; threads, as the settings say, when left out
     until : what ends the run of each source before the units of the settings
     convergence : keep how the estimates of each source narrow with effort
+    points : where the units come from, see `yields`
 
     Raises
     ------
@@ -143,7 +147,7 @@ def for_each(
     """
     if over is None:
         with mapper(settings.threads) as threads:
-            return for_each(design, settings, progress, threads, until=until, convergence=convergence)
+            return for_each(design, settings, progress, threads, until=until, convergence=convergence, points=points)
     confidence = confidence_of(design, settings)
     sources = sources_of(design)
     mixed = len(sources) > 1 and sources[-1][1] is not None
@@ -151,11 +155,12 @@ def for_each(
     found = []
     for k, (name, share, source) in enumerate(sources):
         told = None if progress is None else _shifted(progress, k, len(sources))
-        result = yields(source, replace(settings, confidence=each), told, over, until=until, convergence=convergence)
+        each_settings = replace(settings, confidence=each)
+        result = yields(source, each_settings, told, over, until=until, convergence=convergence, points=points)
         found.append(SourceYield(name, share, result))
     joint = _mixture(found, confidence) if mixed else None
     return AlternatesResult(
-        provenance=provenance(design, settings, *_warnings(found)),
+        provenance=with_points(provenance(design, settings, *_warnings(found)), found[0].yields.points),
         confidence=confidence,
         each_confidence=each,
         sources=tuple(found),

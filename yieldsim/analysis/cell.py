@@ -13,12 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.histograms import OF_DIODES, Histogram, coarse, quantiles
+from yieldsim.analysis.line_shares import line_share
 from yieldsim.analysis.stress import RatingUse, has_diodes, ratings_used
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
+from yieldsim.engine.lines import LineBlock
 from yieldsim.engine.response import Response
 from yieldsim.engine.tally import COUNTED, Tally, histogram_quantile, outcome_place
 from yieldsim.estimate.intervals import Estimate, mean_of_clusters
+from yieldsim.estimate.scrambled import ratio_of_points, share_of_points
 from yieldsim.estimate.unit_yield import UnitCompletion, unit_yield
 
 FloatArray = NDArray[np.float64]
@@ -149,6 +152,13 @@ def bounds(name: str, estimate: Estimate | None) -> dict[str, float | None]:
     return {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
 
 
+def methods(cell: CellYield) -> dict[str, str | None]:
+    """Return how the bounds of each share were made, where they are not made alike."""
+    shares = ("completion", "energy_sufficed", "unit_yield", "unit_yield_energy")
+    found = {name: getattr(cell, name) for name in shares}
+    return {f"{name}_method": None if share is None else share.method for name, share in found.items()}
+
+
 def place(cell: tuple[float, float] | None) -> dict[str, float] | None:
     """Return a condition as the machine-readable output names it."""
     return None if cell is None else {"temperature_degC": cell[0], "age_yr": cell[1]}
@@ -172,6 +182,7 @@ class CellAnswer:
     completion: UnitCompletion | None
     energy: UnitCompletion | None
     supply: FloatArray | None
+    asked: LineBlock | None = None  # where the units come from scrambled Sobol' sets
 
 
 def cell_yield(
@@ -181,6 +192,7 @@ def cell_yield(
     answer: CellAnswer,
     clusters: IntArray | None,
     confidence: float,
+    scrambles: int | None = None,
 ) -> CellYield:
     """Return what a cell says, from the answers of all its blocks.
 
@@ -192,12 +204,17 @@ def cell_yield(
     answer : of the cell
     clusters : (n,) lot of each unit, or None
     confidence : of each one-sided bound
+    scrambles : number of scrambled Sobol' sets that the units come from in turn; None for units drawn at random
     """
     tally = answer.tally
     each = tally.actuations
 
-    def share(counts: IntArray) -> Estimate:
-        return mean_of_clusters(counts / each, clusters, confidence)
+    def share(counts: IntArray, asked: LineBlock | None = None, *, energy: bool = False) -> Estimate:
+        if scrambles is None:
+            return mean_of_clusters(counts / each, clusters, confidence)
+        if asked is None:
+            return share_of_points(counts / each, scrambles, confidence)
+        return line_share(asked, counts / each, scrambles, confidence, energy=energy)
 
     return CellYield(
         temperature_degC=condition.temperature,
@@ -205,31 +222,37 @@ def cell_yield(
         excursion=excursion,
         units=len(tally.completed),
         actuations=len(tally.completed) * each,
-        completion=share(tally.completed),
+        completion=share(tally.completed, answer.asked),
         delivered=share(tally.delivered),
-        energy_sufficed=share(tally.sufficed),
-        unit_yield=unit_share(response.design, answer.completion, clusters, confidence),
-        unit_yield_energy=unit_share(response.design, answer.energy, clusters, confidence),
+        energy_sufficed=share(tally.sufficed, answer.asked, energy=True),
+        unit_yield=unit_share(response.design, answer.completion, clusters, confidence, scrambles),
+        unit_yield_energy=unit_share(response.design, answer.energy, clusters, confidence, scrambles),
         outcomes=_outcomes(response, tally),
         reserve=coarse("reserve_V", tally.histograms["reserve_V"]),
         margin=coarse("voltage_margin_V", tally.histograms["voltage_margin_V"]),
         hold_up=coarse("hold_up_s", tally.histograms["hold_up_s"]),
         quantiles=_quantiles(response.design, tally),
         by_attempts=_by_attempts(tally),
-        by_message=_by_message(response.design, tally, clusters, confidence),
-        partial_presses=_partial_presses(response.design, tally, clusters, confidence),
+        by_message=_by_message(response.design, tally, clusters, confidence, scrambles),
+        partial_presses=_partial_presses(response.design, tally, clusters, confidence, scrambles),
         ratings=ratings_used(response.design, tally, answer.supply),
     )
 
 
 def unit_share(
-    design: Design, units: UnitCompletion | None, clusters: IntArray | None, confidence: float
+    design: Design,
+    units: UnitCompletion | None,
+    clusters: IntArray | None,
+    confidence: float,
+    scrambles: int | None = None,
 ) -> Estimate | None:
     """Return the share of units whose completion reaches the requirement; None where there is none."""
     if units is None or design.requirement is None or design.requirement.completion is None:
         return None
     required = design.requirement.completion
-    return unit_yield(units.low, units.high, required, confidence, clusters, sampling=units.sampling)
+    return unit_yield(
+        units.low, units.high, required, confidence, clusters, sampling=units.sampling, scrambles=scrambles
+    )
 
 
 def _quantiles(design: Design, tally: Tally) -> dict[str, dict[float, float]]:
@@ -261,20 +284,22 @@ def _by_attempts(tally: Tally) -> tuple[AttemptShare, ...]:
     )
 
 
-def _by_message(design: Design, tally: Tally, clusters: IntArray | None, confidence: float) -> tuple[MessageShare, ...]:
+def _by_message(
+    design: Design, tally: Tally, clusters: IntArray | None, confidence: float, scrambles: int | None
+) -> tuple[MessageShare, ...]:
     total = int(tally.messages[:, :, 0].sum())
     return tuple(
         MessageShare(
             message.name,
             int(tally.messages[:, k, 0].sum()) / total,
-            *_with_bounds(tally.messages[:, k], clusters, confidence),
+            *_with_bounds(tally.messages[:, k], clusters, confidence, scrambles),
         )
         for k, message in enumerate(design.radio.messages)
     )
 
 
 def _partial_presses(
-    design: Design, tally: Tally, clusters: IntArray | None, confidence: float
+    design: Design, tally: Tally, clusters: IntArray | None, confidence: float, scrambles: int | None
 ) -> PartialPresses | None:
     if design.harvester is None or design.harvester.partial is None:
         return None
@@ -283,15 +308,19 @@ def _partial_presses(
     of_failures = np.stack([failing.sum(axis=1), failing[:, 1]], axis=1)
     return PartialPresses(
         int(partial[:, 0].sum()) / int(tally.presses[:, :, 0].sum()),
-        *_with_bounds(partial, clusters, confidence),
-        *_with_bounds(of_failures, clusters, confidence),
-        *_with_bounds(full, clusters, confidence),
+        *_with_bounds(partial, clusters, confidence, scrambles),
+        *_with_bounds(of_failures, clusters, confidence, scrambles),
+        *_with_bounds(full, clusters, confidence, scrambles),
     )
 
 
-def _with_bounds(counts: IntArray, clusters: IntArray | None, confidence: float) -> tuple[float, float, float]:
+def _with_bounds(
+    counts: IntArray, clusters: IntArray | None, confidence: float, scrambles: int | None
+) -> tuple[float, float, float]:
     """Return `conditional_share` as value, lower and upper bound; NaN where nothing was counted."""
     found = conditional_share(counts, clusters, confidence)
+    if found is not None and scrambles is not None:
+        found = ratio_of_points(counts[:, 0], counts[:, 1], scrambles, confidence) or found
     return (math.nan, math.nan, math.nan) if found is None else (found.value, found.low, found.high)
 
 

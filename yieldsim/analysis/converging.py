@@ -13,13 +13,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.analysis.cell import CellAnswer
+from yieldsim.analysis.line_shares import line_share, line_shares_at
 from yieldsim.design.schema import Design
 from yieldsim.engine.execution import BLOCK
-from yieldsim.estimate.convergence import Convergence, completion_convergence, unit_yield_convergence
+from yieldsim.estimate.convergence import (
+    Convergence,
+    completion_convergence,
+    convergence_of,
+    first_units,
+    unit_yield_convergence,
+)
+from yieldsim.estimate.intervals import Estimate
 from yieldsim.estimate.unit_completion import UnitCompletion
+from yieldsim.estimate.unit_yield import unit_yield
 
 IntArray = NDArray[np.int64]
 
+_COMPLETION, _UNIT_YIELD = "completion at the worst condition", "share of units that comply"
 _PARTS = 8  # of a block: a run of one block is looked at in its parts
 
 
@@ -62,6 +72,7 @@ def yield_curves(
     joint: UnitCompletion | None,
     clusters: IntArray | None,
     confidence: float,
+    scrambles: int | None = None,
 ) -> tuple[ConvergenceCurve, ...]:
     """Return completion at the worst condition, and the share of complying units where one is required.
 
@@ -72,16 +83,45 @@ def yield_curves(
     joint : completion of the units in all binding conditions, or over the mission
     clusters : (n,) lot of each unit, or None
     confidence : of each one-sided bound
+    scrambles : number of scrambled Sobol' sets that the units come from in turn; None for units drawn at random
     """
+    if scrambles is not None:
+        return _of_scrambles(design, worst, joint, confidence, scrambles)
     shares = worst.tally.completed / worst.tally.actuations
     units = len(shares)
     part = min(BLOCK, max(units // _PARTS, 1))
     blocks = [shares[k : k + part] for k in range(0, units, part)]
-    found = [_curve("completion at the worst condition", completion_convergence(blocks, confidence, clusters), None)]
+    found = [_curve(_COMPLETION, completion_convergence(blocks, confidence, clusters), None)]
     requirement = design.requirement
     if joint is not None and requirement is not None and requirement.completion is not None:
         seen = unit_yield_convergence(joint, requirement.completion, part, confidence, clusters)
-        found.append(_curve("share of units that comply", seen, requirement.unit_yield))
+        found.append(_curve(_UNIT_YIELD, seen, requirement.unit_yield))
+    return tuple(found)
+
+
+def _of_scrambles(
+    design: Design, worst: CellAnswer, joint: UnitCompletion | None, confidence: float, scrambles: int
+) -> tuple[ConvergenceCurve, ...]:
+    """Return the curves from the first points of every scramble, twice as many each time."""
+    shares = worst.tally.completed / worst.tally.actuations
+    looks = [scrambles << k for k in range((len(shares) // scrambles).bit_length())]
+    found, asked = [], worst.asked
+    if asked is not None:
+
+        def completion(n: int) -> Estimate:
+            some = line_shares_at(asked, n, scrambles)
+            return line_share(some, shares[:n], scrambles, confidence)
+
+        found.append(_curve(_COMPLETION, convergence_of(completion, looks), None))
+    requirement = design.requirement
+    if joint is not None and requirement is not None and requirement.completion is not None:
+        required = requirement.completion
+
+        def complying(n: int) -> Estimate:
+            some = first_units(joint, n)
+            return unit_yield(some.low, some.high, required, confidence, sampling=some.sampling, scrambles=scrambles)
+
+        found.append(_curve(_UNIT_YIELD, convergence_of(complying, looks), requirement.unit_yield))
     return tuple(found)
 
 

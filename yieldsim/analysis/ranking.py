@@ -16,7 +16,8 @@ from yieldsim.analysis.conditions import condition_problems
 from yieldsim.analysis.converging import ConvergenceCurve
 from yieldsim.analysis.rankings.correlating import Correlation, Member, Shapley, correlations_of, members_of, shapley_of
 from yieldsim.analysis.rankings.groups import Group, groups_in, groups_of
-from yieldsim.analysis.rankings.measuring import Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.measuring import CONVENTION, Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths
 from yieldsim.analysis.rankings.scene import MISSION, Scene
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.design.parameter import LEVELS
@@ -155,6 +156,7 @@ def rank(
     progress: Progress | None = None,
     *,
     over_mission: bool = False,
+    widths: PlausibleWidths = CONVENTION,
 ) -> RankResult:
     """Rank what is drawn by its share of the variance of a margin.
 
@@ -171,6 +173,7 @@ def rank(
     response : ``reserve``, ``voltage margin`` or ``hold-up``
     progress : called with model calls done and in all
     over_mission : draw temperature and age as well, as the mission has them, in place of one cell
+    widths : how wide tolerances may truly be that nobody has measured, for what to measure next
 
     Raises
     ------
@@ -229,7 +232,7 @@ def rank(
         confidence=confidence,
         method=f"{found.method}; intervals two-sided",
         over_mission=over_mission,
-        measure_next=measure_next(design, influences),
+        measure_next=measure_next(design, influences, widths),
     )
 
 

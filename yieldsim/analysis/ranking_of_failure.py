@@ -14,11 +14,13 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
 from yieldsim.analysis.ranking import CONFIDENCE, LEAST_EFFORT, place_problems, worst_condition
-from yieldsim.analysis.rankings.failing import FEW, PLAIN, FailingSample, from_plain, from_search, plain_sample
+from yieldsim.analysis.rankings.failing import ENOUGH, FEW, PLAIN, FailingSample, from_plain, from_search, plain_sample
 from yieldsim.analysis.rankings.groups import Group, groups_in
-from yieldsim.analysis.rankings.measuring import Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.measuring import CONVENTION, Influence, MeasureNext, measure_next
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths
 from yieldsim.analysis.rankings.scene import Scene
-from yieldsim.analysis.rankings.slopes import Slope, completion_slopes
+from yieldsim.analysis.rankings.slopes import METHOD, Slope, completion_slopes
+from yieldsim.analysis.rankings.unit_changes import UnitChanges, ranked_unit_changes
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
@@ -87,6 +89,8 @@ class FailureRankResult(Result):
     measure_next : what is worth measuring, the most first
     slopes : how the share of actuations that complete changes with each nominal and tolerance; empty where fewer than
         30 failures were met by a plain sample
+    unit_changes : how the share of units that comply there changes with each of lots and units; None where nothing is
+        required of a unit, or it was not asked for
     """
 
     command: ClassVar[str] = "rank"
@@ -106,6 +110,7 @@ class FailureRankResult(Result):
     flag: str | None
     measure_next: tuple[MeasureNext, ...]
     slopes: tuple[Slope, ...] = ()
+    unit_changes: UnitChanges | None = None
     response: str = FAILURE
 
     def payload(self) -> dict[str, Any]:
@@ -118,6 +123,8 @@ class FailureRankResult(Result):
             "parameters": [asdict(row) for row in self.parameters],
             "measure_next": [asdict(row) for row in self.measure_next],
             "slopes": [asdict(row) for row in self.slopes],
+            "slopes_method": METHOD if self.slopes else None,
+            "unit_changes": None if self.unit_changes is None else self.unit_changes.payload(),
         }
 
 
@@ -129,21 +136,25 @@ def rank_failure(
     *,
     over_mission: bool = False,
     search: bool = True,
+    unit_yield: bool = True,
+    widths: PlausibleWidths = CONVENTION,
 ) -> FailureRankResult:
     """Rank what is drawn by its influence on a failure for want of energy.
 
-    Actuations are drawn until 500 have failed, at most 128 times the effort. Where fewer than 30 fail at one condition,
-    failures are looked for outcome by outcome of the link, by tail searches where need be; over the mission the result
-    says how many actuations would see enough.
+    Actuations are drawn until 500 have failed, at most 128 times the effort. Where fewer than 300 fail at one
+    condition, failures are looked for outcome by outcome of the link, by tail searches where need be, and the few are
+    kept where that leaves a doubt; over the mission the result says how many actuations would see enough.
 
     Parameters
     ----------
     design : Design
-    settings : ``effort``, seed, accuracy, confidence and threads are used
+    settings : ``effort``, seed, accuracy, confidence and threads are used; units for the change of unit yield
     condition : the cell; when None, the one whose 1 % quantile of the voltage margin is lowest in a small screen of all
     progress : called with what is done and of how much
     over_mission : draw temperature and age as well, as the mission has them, in place of one cell
     search : whether the tail may be searched, which takes a minute or two where failures are rarer than 1e-6
+    unit_yield : whether to run the units of the settings as well, for the change of the share of units that comply
+    widths : how wide tolerances may truly be that nobody has measured, for what to measure next
 
     Raises
     ------
@@ -164,13 +175,18 @@ def rank_failure(
         plain = plain_sample(scene, settings.effort, progress)
         sample = from_plain(plain, confidence)
         enough = len(sample.scores) >= FEW
-        if search and not enough and condition is not None:
-            sample = from_search(scene, settings.effort, confidence)
+        if search and len(sample.scores) < ENOUGH and condition is not None:
+            found = from_search(scene, settings.effort, confidence)
+            # what a search leaves in doubt is no better than the few failures that were met
+            sample = found if found.flag is None or not enough else sample
+        changes = ranked_unit_changes(door, condition, over, confidence) if unit_yield else None
     slopes = completion_slopes(door, plain, confidence) if enough else ()
-    return replace(failure_ranking(scene, sample, confidence), slopes=slopes)
+    return replace(failure_ranking(scene, sample, confidence, widths), slopes=slopes, unit_changes=changes)
 
 
-def failure_ranking(scene: Scene, sample: FailingSample, confidence: float) -> FailureRankResult:
+def failure_ranking(
+    scene: Scene, sample: FailingSample, confidence: float, widths: PlausibleWidths = CONVENTION
+) -> FailureRankResult:
     """Rank what is drawn from failing actuations that are there already.
 
     Parameters
@@ -178,6 +194,7 @@ def failure_ranking(scene: Scene, sample: FailingSample, confidence: float) -> F
     scene : where they come from
     sample : failing actuations
     confidence : of intervals, of ties, and of the claim of an influence
+    widths : how wide tolerances may truly be that nobody has measured
     """
     design, settings = scene.response.design, scene.response.settings
     groups = groups_in(scene)
@@ -207,7 +224,7 @@ def failure_ranking(scene: Scene, sample: FailingSample, confidence: float) -> F
         confidence=confidence,
         method=f"{found.method}; influences claimed by Holm's procedure, intervals two-sided",
         flag="; ".join(flags) or None,
-        measure_next=measure_next(design, influences),
+        measure_next=measure_next(design, influences, widths),
     )
 
 

@@ -15,9 +15,11 @@ from yieldsim.analysis.until import Watching
 from yieldsim.engine.cells import BlockAnswer, run_block
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Mapper, Progress, blocks
+from yieldsim.engine.lines import Line, LineBlock, join_lines, line_of, run_lines
 from yieldsim.engine.response import Response
 from yieldsim.engine.tally import Tally
 from yieldsim.estimate.unit_completion import UnitCompletion, join_blocks, stack_cells
+from yieldsim.population.scrambled import ScrambledPopulation
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -44,10 +46,14 @@ def run_cells(
     required = design.requirement.completion if design.requirement is not None else None
     rules = rules_of(design)
 
-    def work(task: tuple[Condition, IntArray]) -> tuple[BlockAnswer, FloatArray | None]:
+    lines = cell_lines(response, plan, over)
+
+    def work(task: tuple[Condition, IntArray]) -> tuple[BlockAnswer, FloatArray | None, LineBlock | None]:
         condition, units = task
         answer = run_block(response, condition, units, settings.actuations, required, rules)
-        return answer, regulated_supply(response, condition, units)
+        line = lines.get(condition)
+        asked = None if line is None else run_lines(response, condition, units, line)
+        return answer, regulated_supply(response, condition, units), asked
 
     gathered = [_Gathered() for _ in plan.conditions]
     ends = [settings.units] if watch is None else watch.rounds()
@@ -58,8 +64,8 @@ def run_cells(
         answers = iter(over.map(work, [(condition, units) for condition in plan.conditions for units in parts]))
         for cell, new in zip(gathered, fresh, strict=True):
             for _ in parts:
-                answer, voltages = next(answers)
-                cell.add(answer, voltages)
+                answer, voltages, asked = next(answers)
+                cell.add(answer, voltages, asked)
                 new.keep(answer)
                 done += 1
                 if progress is not None:
@@ -72,6 +78,13 @@ def run_cells(
                 break
         begin = end
     return [cell.answer() for cell in gathered]
+
+
+def cell_lines(response: Response, plan: Plan, over: Mapper) -> dict[Condition, Line]:
+    """Return how completion is asked for in each cell; empty where the units are drawn at random."""
+    if not isinstance(response.population, ScrambledPopulation):
+        return {}
+    return dict(zip(plan.conditions, over.map(lambda c: line_of(response, c), plan.conditions), strict=True))
 
 
 def joint_completion(
@@ -102,12 +115,15 @@ class _Gathered:
     completion: list[UnitCompletion] = field(default_factory=list)
     energy: list[UnitCompletion] = field(default_factory=list)
     supply: list[FloatArray] = field(default_factory=list)
+    asked: list[LineBlock] = field(default_factory=list)
 
-    def add(self, answer: BlockAnswer, voltages: FloatArray | None) -> None:
+    def add(self, answer: BlockAnswer, voltages: FloatArray | None, asked: LineBlock | None) -> None:
         self.tally = answer.tally if self.tally is None else self.tally.merged(answer.tally)
         self.keep(answer)
         if voltages is not None:
             self.supply.append(voltages)
+        if asked is not None:
+            self.asked.append(asked)
 
     def keep(self, answer: BlockAnswer) -> None:
         if answer.completion is not None and answer.energy is not None:
@@ -122,4 +138,5 @@ class _Gathered:
         if self.tally is None:
             raise ValueError("a cell without units")
         supply = np.concatenate(self.supply) if self.supply else None
-        return CellAnswer(self.tally, self.joined(self.completion), self.joined(self.energy), supply)
+        asked = join_lines(self.asked) if self.asked else None
+        return CellAnswer(self.tally, self.joined(self.completion), self.joined(self.energy), supply, asked)

@@ -12,6 +12,9 @@ from yieldsim.analysis.alternates import AlternatesResult, for_each, sources_of
 from yieldsim.analysis.check import CheckResult, check
 from yieldsim.analysis.ranking import RankResult, rank
 from yieldsim.analysis.ranking_of_failure import FailureRankResult, rank_failure
+from yieldsim.analysis.rankings.measuring import CONVENTION
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths
+from yieldsim.analysis.rankings.unit_changes import UnitChanges, unit_changes, where_required
 from yieldsim.analysis.result import Result, provenance
 from yieldsim.analysis.sizing import Range, SizeResult, size
 from yieldsim.analysis.sureness import InputSureness, sureness_of_inputs
@@ -22,6 +25,7 @@ from yieldsim.analysis.yields import YieldResult, bounds, yields
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Progress
+from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 
 EXIT_CODES = {MET: 0, NONE: 0, NOT_MET: 3, UNDECIDED: 4}
@@ -47,6 +51,8 @@ class SignoffResult(Result):
     sources : the yield with every approved source; None where the design has no alternates
     worst_case, life : answers to `worst-case` and `life`; None in a brief sign-off
     causes : the causes of failure at the worst cell, from plain failing samples; None in a brief sign-off
+    unit_changes : how the share of units that comply changes with each input, from the units of the yield; None in a
+        brief sign-off and where nothing is required of a unit
     sureness : how many plausible sets of input laws meet the requirement; None in a brief sign-off and without one
     sizing : the scan of `size` over the capacitance of the store; None in a brief sign-off and where nothing that it
         could meet is required
@@ -65,6 +71,7 @@ class SignoffResult(Result):
     sizing: SizeResult | None = None
     life: LifeResult | None = None
     causes: FailureRankResult | None = None
+    unit_changes: UnitChanges | None = None
     sureness: InputSureness | None = None
 
     @property
@@ -103,6 +110,7 @@ class SignoffResult(Result):
             "size": None if self.sizing is None else self.sizing.payload(),
             "life": None if self.life is None else self.life.payload(),
             "causes": None if self.causes is None else self.causes.payload(),
+            "unit_changes": None if self.unit_changes is None else self.unit_changes.payload(),
             "sureness": None if self.sureness is None else self.sureness.payload(),
         }
 
@@ -114,6 +122,7 @@ def signoff(
     *,
     until: Until | None = None,
     brief: bool = False,
+    widths: PlausibleWidths = CONVENTION,
 ) -> SignoffResult:
     """Answer the questions of a sign-off.
 
@@ -124,6 +133,7 @@ def signoff(
     progress : called with the name of a question, what is done of it, and of how much
     until : what ends the yield's run before the units of the settings
     brief : leave out the worst case, the scan of the store and the life
+    widths : how wide tolerances may truly be that nobody has measured
 
     Raises
     ------
@@ -132,14 +142,14 @@ def signoff(
     sources, found, design = _yields(design, settings, _stage("yield", progress), until)
     settings = replace(settings, units=found.worst.units)
     worst = Condition(found.worst.temperature_degC, found.worst.age_yr)
-    ranking = rank(design, settings, worst, progress=_stage("rank", progress))
+    ranking = rank(design, settings, worst, progress=_stage("rank", progress), widths=widths)
     bench = min(design.conditions.temperatures, key=lambda t: (abs(t - BENCH), t))
     full = not brief
     case = worst_case(design, settings, progress=_stage("worst-case", progress)) if full else None
     sizing = _sizing(design, settings, progress) if full else None
     aged = life(design, _of_a_life(settings), ages=_AGES, progress=_stage("life", progress)) if full else None
-    causes = rank_failure(design, settings, worst, _stage("causes", progress), search=False) if full else None
-    sure = _sureness(design, settings, _stage("sureness", progress)) if full else None
+    causes = _causes(design, settings, worst, _stage("causes", progress), widths) if full else None
+    sure = _sureness(design, settings, _stage("sureness", progress), widths) if full else None
     warned: list[str] = []
     for part in (found if sources is None else sources, ranking, case, aged, causes):
         warned += [] if part is None else [w for w in part.provenance.warnings if w not in (*design.warnings, *warned)]
@@ -157,6 +167,7 @@ def signoff(
         sizing=sizing,
         life=aged,
         causes=causes,
+        unit_changes=_unit_changes(design, settings, found, causes),
         sureness=sure,
     )
 
@@ -181,12 +192,32 @@ def _sizing(design: Design, settings: Settings, progress: Stages | None) -> Size
     return size(design, settings, largest.capacitance.name, Range(confirm=False), progress)
 
 
-def _sureness(design: Design, settings: Settings, progress: Progress | None) -> InputSureness | None:
+def _causes(
+    design: Design, settings: Settings, worst: Condition, progress: Progress | None, widths: PlausibleWidths
+) -> FailureRankResult:
+    """Rank the causes of failure; the change of unit yield is told from the units of the yield, which are there."""
+    return rank_failure(design, settings, worst, progress, search=False, unit_yield=False, widths=widths)
+
+
+def _unit_changes(
+    design: Design, settings: Settings, found: YieldResult, causes: FailureRankResult | None
+) -> UnitChanges | None:
+    """Return how the share of units that comply changes, beside the change of completion and as sure as that."""
+    if causes is None or found.units is None:
+        return None
+    response = Response(design, settings, found.points.kind)
+    return unit_changes(response, found.units, where_required(response), causes.confidence, found.points.scrambles)
+
+
+def _sureness(
+    design: Design, settings: Settings, progress: Progress | None, widths: PlausibleWidths
+) -> InputSureness | None:
     """Vary the laws of the inputs in a small run of its own; None where no share of units is required."""
     requirement = design.requirement
     if requirement is None or requirement.unit_yield is None or requirement.completion is None:
         return None
-    return sureness_of_inputs(design, replace(settings, units=min(settings.units, _SURE_UNITS)), progress)
+    fewer = replace(settings, units=min(settings.units, _SURE_UNITS))
+    return sureness_of_inputs(design, fewer, progress, widths=widths)
 
 
 def _of_a_life(settings: Settings) -> Settings:

@@ -16,6 +16,7 @@ from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
 from yieldsim.engine.tally import COUNTED, Tally, histogram_quantile
 from yieldsim.estimate.intervals import Estimate, mean_of_clusters
+from yieldsim.estimate.scrambled import share_of_points
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.shapes import deviations
 from yieldsim.words.errors import InputError, Problem
@@ -187,6 +188,7 @@ def check_deratings(
     confidence: float,
     *,
     spent: float | None = None,
+    scrambles: int | None = None,
 ) -> tuple[tuple[DeratingCheck, ...], tuple[Judged, ...]]:
     """Judge every derating rule over all cells.
 
@@ -198,10 +200,17 @@ def check_deratings(
     clusters : (n,) lot of each unit, or None
     confidence : of each one-sided bound
     spent : confidence at which each is made where it is one look of several; `confidence` when None
+    scrambles : number of scrambled Sobol' sets that the units come from in turn; None for units drawn at random
     """
+
+    def bounded(values: FloatArray) -> Estimate:
+        if scrambles is not None:
+            return share_of_points(values, scrambles, confidence)
+        return mean_of_clusters(values, clusters, spent or confidence)
+
     checks, parts = [], []
     for k, rule in enumerate(design.deratings):
-        made = [mean_of_clusters(cell[k], clusters, spent or confidence) for cell in shares]
+        made = [bounded(cell[k]) for cell in shares]
         found = [replace(estimate, confidence=confidence) for estimate in made]
         words = [judge(e.low, e.high, rule.share) for e in found]
         order = range(len(found))

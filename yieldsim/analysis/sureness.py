@@ -2,8 +2,9 @@
 
 The laws of a design are stated, but nobody knows them exactly: a measured tolerance rests on so many parts, a
 datasheet's says how far parts may lie and not how they do, an assumed one is a guess
-(`yieldsim.analysis.rankings.measuring` has the ranges). Sets of laws are drawn from these ranges, and the share of
-units that comply is worked out for each from one run, by reweighting (`yieldsim.estimate.reweighting`).
+(`yieldsim.analysis.rankings.plausible_widths` has the ranges, which may be stated otherwise). Sets of laws are drawn
+from these ranges, and the share of units that comply is worked out for each from one run, by reweighting
+(`yieldsim.estimate.reweighting`).
 
 A run of the laws as stated says nothing of wider ones: half of the widest uniform law would lie outside everything
 that was drawn. The run is therefore made of *widened* laws, of which every plausible one is a part. Each input that is
@@ -27,7 +28,8 @@ from numpy.typing import NDArray
 from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
 from yieldsim.analysis.ranking import CONFIDENCE, worst_condition
 from yieldsim.analysis.rankings.input_laws import Input, inputs_of
-from yieldsim.analysis.rankings.measuring import plausible_width, sample_size_of
+from yieldsim.analysis.rankings.measuring import CONVENTION, plausible_width, sample_size_of
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths
 from yieldsim.analysis.rankings.scene import Scene
 from yieldsim.analysis.running import joint_completion, run_cells
 from yieldsim.design.parameter import Parameter, Tolerance
@@ -47,6 +49,7 @@ from yieldsim.words.errors import InputError, Problem
 FloatArray = NDArray[np.float64]
 
 SETS = 200
+TOO_WIDE = "as wide as is plausible it could not be"  # how the reason of an input that is kept for that begins
 _MOST_VARIED = 6
 _LEAST_SHARE = 0.01  # of the squared rank correlations, from which an input is varied
 _SCREENED = 1024
@@ -91,6 +94,7 @@ class InputSureness:
     varied : inputs whose laws are varied
     kept : name and level of inputs that stay as stated though they are not known exactly -> why
     confidence : of the interval
+    plausible_widths : range of the true width over the stated one, of assumed and of datasheet numbers [-]
     method : in words
     """
 
@@ -109,6 +113,7 @@ class InputSureness:
     varied: tuple[VariedInput, ...]
     kept: dict[str, str]
     confidence: float
+    plausible_widths: PlausibleWidths = CONVENTION
     method: str = (
         "plausible laws drawn from sample sizes and ranges of widths, reweighted from one run of widened laws; sets "
         "below 100 effective units count as unsupported"
@@ -120,7 +125,11 @@ class InputSureness:
 
 
 def sureness_of_inputs(
-    design: Design, settings: Settings, progress: Progress | None = None, sets: int = SETS
+    design: Design,
+    settings: Settings,
+    progress: Progress | None = None,
+    sets: int = SETS,
+    widths: PlausibleWidths = CONVENTION,
 ) -> InputSureness:
     """Run widened laws once, and return how many plausible sets of laws meet the requirement.
 
@@ -132,6 +141,7 @@ def sureness_of_inputs(
     settings : units, seed, accuracy, confidence and threads are used
     progress : called with blocks done and blocks in all
     sets : plausible sets of laws
+    widths : how wide tolerances may truly be that nobody has measured
 
     Raises
     ------
@@ -147,8 +157,8 @@ def sureness_of_inputs(
     confidence = settings.confidence or requirement.confidence or CONFIDENCE
     stated = Response(design, settings)
     with mapper(settings.threads) as over:
-        chosen, kept = _chosen(stated, over)
-        wide = Response(_widened(design, chosen), replace(settings, actuations=1))
+        chosen, kept = _chosen(stated, widths, over)
+        wide = Response(_widened(design, chosen, widths), replace(settings, actuations=1))
         plan = _matters(wide, plan_of(design), over)
         answers = run_cells(wide, plan, over, progress)
     numbers = np.arange(settings.units, dtype=np.int64)
@@ -158,7 +168,7 @@ def sureness_of_inputs(
     surely, possibly = sure_and_possible(units, requirement.completion)
     values = 0.5 * (surely.astype(np.float64) + possibly.astype(np.float64))
     laws = [law for one in chosen if (law := one.law) is not None]
-    drawn = plausible_sets(laws, [_basis(one) for one in chosen], sets, settings.seed)
+    drawn = plausible_sets(laws, [_basis(one, widths) for one in chosen], sets, settings.seed)
     found = share_of_sets(
         values,
         _values(wide, chosen, numbers),
@@ -181,16 +191,17 @@ def sureness_of_inputs(
         completion=requirement.completion,
         units=settings.units,
         left_out=tuple(c for c in plan_of(design).conditions if c not in plan.conditions),
-        varied=tuple(_told(one) for one in chosen),
+        varied=tuple(_told(one, widths) for one in chosen),
         kept=kept,
         confidence=confidence,
+        plausible_widths=widths,
     )
 
 
 # --- which inputs are varied --------------------------------------------------------------------------------
 
 
-def _chosen(response: Response, over: Mapper) -> tuple[list[Input], dict[str, str]]:
+def _chosen(response: Response, widths: PlausibleWidths, over: Mapper) -> tuple[list[Input], dict[str, str]]:
     """Inputs to vary, and those that stay as stated with the reason."""
     inputs = inputs_of(response.design, response.population)
     of_units = [one for one in inputs if one.variable.level != "actuation"]
@@ -198,7 +209,7 @@ def _chosen(response: Response, over: Mapper) -> tuple[list[Input], dict[str, st
     kept: dict[str, str] = {}
     candidates: list[tuple[float, Input]] = []
     for one in inputs:
-        label = f"{one.variable.name} ({one.variable.level})"
+        label = _label(one)
         share = shares.get((one.variable.name, one.variable.level), 0.0)
         if one.variable.level == "actuation":
             kept[label] = "it differs by actuation"
@@ -209,9 +220,29 @@ def _chosen(response: Response, over: Mapper) -> tuple[list[Input], dict[str, st
         else:
             candidates.append((share, one))
     candidates.sort(key=lambda pair: (-pair[0], pair[1].variable.name, pair[1].variable.level))
-    for _, one in candidates[_MOST_VARIED:]:
-        kept[f"{one.variable.name} ({one.variable.level})"] = f"less influence than {_MOST_VARIED} others"
-    return [one for _, one in candidates[:_MOST_VARIED]], kept
+    chosen: list[Input] = []
+    for _, one in candidates:
+        if len(chosen) == _MOST_VARIED:
+            kept[_label(one)] = f"less influence than {_MOST_VARIED} others"
+        elif (reason := _too_wide(response, one, widths)) is not None:
+            kept[_label(one)] = reason
+        else:
+            chosen.append(one)
+    return chosen, kept
+
+
+def _label(one: Input) -> str:
+    return f"{one.variable.name} ({one.variable.level})"
+
+
+def _too_wide(response: Response, one: Input, widths: PlausibleWidths) -> str | None:
+    """Why the widest plausible law of an input is none that a part could have; None where it is one."""
+    try:
+        Response(_widened(response.design, [one], widths), response.settings)
+    except InputError as error:
+        high = plausible_width(one.parameter, one.variable.level, widths)[1]
+        return f"{TOO_WIDE} ({high:.3g} times as stated): {error.problems[0].reason}"
+    return None
 
 
 def _shares(response: Response, over: Mapper) -> FloatArray:
@@ -249,25 +280,25 @@ def _matters(wide: Response, plan: Plan, over: Mapper) -> Plan:
 # --- widened and plausible laws -----------------------------------------------------------------------------
 
 
-def _basis(one: Input) -> Basis:
+def _basis(one: Input, widths: PlausibleWidths) -> Basis:
     """What an input's law is known from."""
     size = sample_size_of(one.parameter, one.variable.level)
     if size is not None and one.law is not None and one.law.shape in _NORMAL:
         return Basis(sample_size=size)
-    return Basis(factor=plausible_width(one.parameter, one.variable.level))
+    return Basis(factor=plausible_width(one.parameter, one.variable.level, widths))
 
 
-def _told(one: Input) -> VariedInput:
-    low, high = plausible_width(one.parameter, one.variable.level)
-    size = _basis(one).sample_size
+def _told(one: Input, widths: PlausibleWidths) -> VariedInput:
+    low, high = plausible_width(one.parameter, one.variable.level, widths)
+    size = _basis(one, widths).sample_size
     return VariedInput(one.variable.name, one.variable.level, one.parameter.basis, size, low, high)
 
 
-def _widened(design: Design, chosen: Sequence[Input]) -> Design:
+def _widened(design: Design, chosen: Sequence[Input], widths: PlausibleWidths) -> Design:
     """Return the design with the tolerances that are varied as wide as the widest plausible ones need them."""
     by_name: dict[str, Parameter] = {}
     for one in chosen:
-        high = plausible_width(one.parameter, one.variable.level)[1]
+        high = plausible_width(one.parameter, one.variable.level, widths)[1]
         name, level = one.variable.name, one.variable.level
         parameter = by_name.get(name, one.parameter)
         tolerances = tuple(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -14,14 +14,17 @@ from yieldsim.analysis.cell import (
     CellYield,
     bounds,
     cell_yield,
+    methods,
     place,
     unit_share,
     worst_cell,
 )
 from yieldsim.analysis.converging import ConvergenceCurve, yield_curves
 from yieldsim.analysis.ledger import CellLedger, cell_ledger, reference_of
+from yieldsim.analysis.line_shares import DISAGREED
 from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
-from yieldsim.analysis.result import Result, provenance
+from yieldsim.analysis.point_sets import PointSet, point_set_of, whole_sets, with_points
+from yieldsim.analysis.result import Provenance, Result, provenance
 from yieldsim.analysis.running import joint_completion, run_cells
 from yieldsim.analysis.stress import DeratingCheck, check_deratings, check_ratings, within_shares
 from yieldsim.analysis.until import Stopped, Until, Watching
@@ -32,7 +35,9 @@ from yieldsim.engine.execution import Mapper, Progress, mapper
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.estimate.intervals import Estimate
+from yieldsim.estimate.unit_completion import UnitCompletion
 from yieldsim.kernel import layout as at
+from yieldsim.population.scrambled import RANDOM
 from yieldsim.words.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -63,6 +68,8 @@ class YieldResult(Result):
     stopped : how a watched run ended; None where the number of units was given
     convergence : how the estimates narrow with effort, where it was asked for
     sureness : how many plausible sets of input laws meet the requirement, where it was asked for
+    points : where the units come from
+    units : completion of each unit in every condition that binds, or over its life; None where nothing is required
     """
 
     command: ClassVar[str] = "yield"
@@ -80,6 +87,8 @@ class YieldResult(Result):
     stopped: Stopped | None = None
     convergence: tuple[ConvergenceCurve, ...] = ()
     sureness: InputSureness | None = None
+    points: PointSet = field(default_factory=PointSet)
+    units: UnitCompletion | None = field(default=None, repr=False, compare=False)
 
     @property
     def ledger_error(self) -> float:
@@ -91,11 +100,19 @@ class YieldResult(Result):
         """The cell that complies least."""
         return worst_cell(self.cells)
 
+    def _cell(self, cell: CellYield) -> dict[str, Any]:
+        """Return a cell for machines; bounds from Sobol' sets are not made alike in all cells."""
+        if self.points.scrambles is None:
+            return cell.payload(self.confidence, self.method)
+        drawn = f"{_drawn(self.points)}; shares of actuations that have no method of their own: {cell.delivered.method}"
+        return {**cell.payload(self.confidence, drawn), **methods(cell)}
+
     def payload(self) -> dict[str, Any]:
         """Return cells, joint yield, requirement and verdict."""
         return {
             "confidence": self.confidence,
-            "cells": [cell.payload(self.confidence, self.method) for cell in self.cells],
+            "points": self.points.payload(),
+            "cells": [self._cell(cell) for cell in self.cells],
             "joint": bounds("unit_yield", self.joint),
             "joint_energy": bounds("unit_yield", self.joint_energy),
             "requirement": None if self.requirement is None else asdict(self.requirement),
@@ -151,6 +168,7 @@ def yields(
     *,
     until: Until | None = None,
     convergence: bool = False,
+    points: str = RANDOM,
 ) -> YieldResult:
     """Run the same units in every cell and say which requirements they meet.
 
@@ -163,6 +181,9 @@ def yields(
         the same.
     until : what ends the run before the units of the settings are run, which are then the most
     convergence : whether to tell how the estimates narrow with effort
+    points : ``random`` for units drawn independently of each other, ``sobol`` for units from 16 scrambled Sobol' sets,
+        which narrows the bounds of completion a lot where at least some per mille fail, and those of the unit yield
+        hardly; each unit then comes from a lot of its own, and the units are 16 times a power of two, 256 at least
 
     Returns
     -------
@@ -170,22 +191,23 @@ def yields(
 
     Raises
     ------
-    InputError : a derating rule without its rating, a confidence out of range, nothing to watch, or what `Response`
-        refuses
+    InputError : a derating rule without its rating, a confidence out of range, nothing to watch, what Sobol' sets do
+        not go with, or what `Response` refuses
     """
     if over is None:
         with mapper(settings.threads) as threads:
-            return yields(design, settings, progress, threads, until=until, convergence=convergence)
+            return yields(design, settings, progress, threads, until=until, convergence=convergence, points=points)
+    point_set = point_set_of(points, settings, watched=until is not None)
     confidence = confidence_of(design, settings)
     check_ratings(design)
     watch = None if until is None else Watching(design, settings, until, confidence)
-    response = Response(design, settings)
+    response = Response(design, settings, points)
     plan = plan_of(design)
     answers = run_cells(response, plan, over, progress, watch)
     if watch is not None:
         # what the run came to: the same settings give the same draws again
         response = Response(design, replace(settings, units=watch.stopped.units))
-    return _told(response, plan, answers, confidence, over, watch, convergence=convergence)
+    return _told(response, plan, answers, confidence, over, watch, point_set, convergence=convergence)
 
 
 def _told(
@@ -194,9 +216,10 @@ def _told(
     answers: list[CellAnswer],
     confidence: float,
     over: Mapper,
-    watch: Watching | None = None,
+    watch: Watching | None,
+    points: PointSet,
     *,
-    convergence: bool = False,
+    convergence: bool,
 ) -> YieldResult:
     """Say what the answers of all cells mean."""
     design, settings = response.design, response.settings
@@ -204,25 +227,25 @@ def _told(
     clusters = None if settings.lots is None else response.population.lot_of(numbers)
     each = confidence if watch is None else watch.stopped.spent_confidence
     cells = tuple(
-        cell_yield(response, condition, excursion, answer, clusters, each)
+        cell_yield(response, condition, excursion, answer, clusters, each, points.scrambles)
         for condition, excursion, answer in zip(plan.conditions, plan.excursions, answers, strict=True)
     )
     completion = joint_completion(response, plan, [a.completion for a in answers], numbers)
     energy = joint_completion(response, plan, [a.energy for a in answers], numbers)
-    joint = unit_share(design, completion, clusters, confidence) if watch is None else watch.joint
+    joint = watch.joint if watch else unit_share(design, completion, clusters, confidence, points.scrambles)
     shares = [within_shares(design, a.tally, a.supply) for a in answers]
-    deratings, kept = check_deratings(design, plan.conditions, shares, clusters, confidence, spent=each)
-    units = _judged_units(design, settings.units, joint, lots=clusters is not None)
+    deratings, kept = check_deratings(
+        design, plan.conditions, shares, clusters, confidence, spent=each, scrambles=points.scrambles
+    )
+    units = _judged_units(design, settings.units, joint, points, lots=clusters is not None)
     worst = worst_cell(cells)
-    unfinished = int(sum(a.tally.outcomes[at.NOT_FINISHED] for a in answers))
-    warned = (f"{unfinished} actuations were not finished; they count as failing",) if unfinished else ()
     return YieldResult(
-        provenance=provenance(design, settings, *warned),
+        provenance=_provenance(response, answers, cells, points),
         confidence=confidence,
         cells=cells,
         joint=joint,
-        joint_energy=unit_share(design, energy, clusters, each),
-        method=_method(cells[0], joint, watch),
+        joint_energy=unit_share(design, energy, clusters, each, points.scrambles),
+        method=_method(cells[0], joint, watch, points),
         requirement=design.requirement,
         verdict=overall(units, kept, (worst.temperature_degC, worst.age_yr)),
         deratings=deratings,
@@ -230,10 +253,29 @@ def _told(
         addresses=addresses_of(response.outcome_names, plan.conditions, [a.tally for a in answers]),
         ledgers=_ledgers(response, plan, worst, over),
         stopped=None if watch is None else watch.stopped,
-        convergence=yield_curves(design, answers[cells.index(worst)], completion, clusters, confidence)
+        convergence=yield_curves(
+            design, answers[cells.index(worst)], completion, clusters, confidence, points.scrambles
+        )
         if convergence
         else (),
+        points=points,
+        units=completion,
     )
+
+
+def _provenance(
+    response: Response, answers: list[CellAnswer], cells: tuple[CellYield, ...], points: PointSet
+) -> Provenance:
+    """Say where the result comes from, with what is to be looked at."""
+    warned = []
+    unfinished = int(sum(a.tally.outcomes[at.NOT_FINISHED] for a in answers))
+    if unfinished:
+        warned.append(f"{unfinished} actuations were not finished; they count as failing")
+    for cell in cells:
+        if DISAGREED in cell.completion.method or DISAGREED in cell.energy_sufficed.method:
+            where = f"{cell.temperature_degC:g} degC, {cell.age_yr:g} yr"
+            warned.append(f"at {where} the integrated share contradicts the actuations that were run; theirs is given")
+    return with_points(provenance(response.design, response.settings, *warned), points)
 
 
 def _ledgers(response: Response, plan: Plan, worst: CellYield, over: Mapper) -> tuple[CellLedger, ...]:
@@ -242,18 +284,24 @@ def _ledgers(response: Response, plan: Plan, worst: CellYield, over: Mapper) -> 
     return tuple(cell_ledger(response, condition, over) for condition in dict.fromkeys(places))
 
 
-def _method(cell: CellYield, joint: Estimate | None, watch: Watching | None) -> str:
+def _method(cell: CellYield, joint: Estimate | None, watch: Watching | None, points: PointSet) -> str:
     shares = f"shares of actuations: {cell.completion.method}"
+    if points.scrambles is not None:
+        shares = f"{_drawn(points)}; completion: {cell.completion.method}"
     if watch is not None:
         looks = watch.stopped.looks
         shares += f", at {watch.stopped.spent_confidence:.4g} each so as to hold at all {looks} looks together"
     return shares if joint is None else f"{shares}; share of units: {joint.method}"
 
 
+def _drawn(points: PointSet) -> str:
+    return f"units from {points.scrambles} scrambled Sobol' sets of {points.points_each}"
+
+
 # --- what all cells say together ----------------------------------------------------------------------------
 
 
-def _judged_units(design: Design, units: int, joint: Estimate | None, *, lots: bool) -> Judged | None:
+def _judged_units(design: Design, units: int, joint: Estimate | None, points: PointSet, *, lots: bool) -> Judged | None:
     requirement = design.requirement
     if requirement is None or requirement.unit_yield is None or joint is None:
         return None
@@ -262,4 +310,6 @@ def _judged_units(design: Design, units: int, joint: Estimate | None, *, lots: b
     more = None
     if not lots:  # with lots the bounds rest on their number, not on that of the units
         more = more_units(joint.value, units, requirement.unit_yield, joint.confidence)
+        if more is not None and points.scrambles is not None:
+            more = whole_sets(units + more) - units
     return judged("unit yield", joint, requirement.unit_yield, subject, more)

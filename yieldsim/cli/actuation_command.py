@@ -19,6 +19,7 @@ from yieldsim.cli.options import (
     effort,
     json_flag,
     out_folder,
+    points_option,
     settings_of,
     temperature_and_age,
     years_of,
@@ -45,6 +46,7 @@ def uncompiled() -> None:
 @click.option("--unit", type=int, help="Unit of an addressed actuation, as yield lists it; with --actuation.")
 @click.option("--actuation", type=int, help="Number of an addressed actuation; with --unit.")
 @effort("lots", "seed", "accuracy")
+@points_option("Where the units of that run came from, as yield lists it. [default: random]")
 @out_folder
 @json_flag
 def command(
@@ -53,6 +55,7 @@ def command(
     age: str | None,
     unit: int | None,
     actuation: int | None,
+    points: str,
     out: Path | None,
     as_json: bool,
     **options: Any,
@@ -76,5 +79,5 @@ def command(
     settings = settings_of(**options)
     design = read_chosen(config)
     refuse(out, "actuation")
-    result = opened(design, settings, condition, address)
+    result = opened(design, settings, condition, address, points=points)
     show(result, as_json, write_files(result, out))

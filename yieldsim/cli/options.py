@@ -75,6 +75,19 @@ def convergence_flag(function: F) -> F:
     return click.option("--convergence", is_flag=True, help=text)(function)
 
 
+def points_option(text: str) -> Callable[[F], F]:
+    """Add ``--points``, which says where the units come from."""
+    return click.option("--points", type=click.Choice(["random", "sobol"]), default="random", help=text)
+
+
+def units_for(points: str, options: dict[str, Any]) -> None:
+    """Fill in the number of units that Sobol' sets take where none is given."""
+    if points == "sobol" and options["units"] is None:
+        from yieldsim.analysis.point_sets import DEFAULT_UNITS
+
+        options["units"] = DEFAULT_UNITS
+
+
 def watched(function: F) -> F:
     """Add the options that end a run when enough is known."""
     texts = {

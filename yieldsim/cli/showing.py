@@ -61,19 +61,20 @@ def refuse(folder: Path | None, command: str) -> None:
     """
     if folder is None:
         return
-    from yieldsim.report.folders import CONVERGENCE, MORE, refuse_unusable
+    from yieldsim.report.folders import CONVERGENCE, MORE, MORE_TABLES, refuse_unusable
     from yieldsim.words.errors import Problem, WorkError
 
     refuse_unusable(folder)
-    for file in _names(command, (*MORE.get(command, ()), CONVERGENCE)):
+    for file in _names(command, (*MORE.get(command, ()), CONVERGENCE), MORE_TABLES.get(command, ())):
         if (folder / file).is_dir():
             reason, remedy = "a folder stands where a file is to be written", "name another folder with --out"
             raise WorkError(Problem(str(folder), None, file, reason, remedy))
 
 
-def _names(command: str, pictures: tuple[str, ...]) -> list[str]:
-    """Names of the files of a command: table, picture, answer, then the pictures beside the first."""
+def _names(command: str, pictures: tuple[str, ...], tables: tuple[str, ...]) -> list[str]:
+    """Names of the files of a command: table, picture, answer, then the pictures and tables beside the first."""
     beside = [f"{command}_{name}.{kind}" for name in pictures for kind in ("svg", "png")]
+    beside += [f"{command}_{name}.csv" for name in tables]
     return [*(f"{command}.{kind}" for kind in ("csv", "svg", "png", "json")), *beside]
 
 
@@ -90,21 +91,24 @@ def write_files(result: Result, folder: Path | None) -> tuple[str, ...]:
         return ()
     from yieldsim.report.figures import figure_of, more_figures_of
     from yieldsim.report.figures.style import png_of, svg_of
-    from yieldsim.report.tables import table_of, write_csv
+    from yieldsim.report.tables import more_tables_of, table_of, write_csv
 
     figure = figure_of(result)
     svg, png = svg_of(figure), png_of(figure)
     more = more_figures_of(result)
     beside = [drawn for picture in more.values() for drawn in (svg_of(picture).encode(), png_of(picture))]
     table = table_of(result)
-    files = _names(result.command, tuple(more))
+    tables = more_tables_of(result)
+    files = _names(result.command, tuple(more), tuple(tables))
     paths = tuple((folder / file).as_posix() for file in files)
     with _writing(folder) as made:
         write_csv(table, made / files[0])
         (made / files[1]).write_text(svg, encoding="utf-8")
         (made / files[2]).write_bytes(png)
-        for file, content in zip(files[4:], beside, strict=True):
+        for file, content in zip(files[4 : 4 + len(beside)], beside, strict=True):
             (made / file).write_bytes(content)
+        for file, frame in zip(files[4 + len(beside) :], tables.values(), strict=True):
+            write_csv(frame, made / file)
         text = json.dumps(result.as_json(tuple(files)), ensure_ascii=False, allow_nan=False, indent=1)
         (made / files[3]).write_text(f"{text}\n", encoding="utf-8")
         folder.mkdir(parents=True, exist_ok=True)

@@ -12,6 +12,7 @@ import click
 from yieldsim.cli.alternate_option import alternate_option, read_chosen
 from yieldsim.cli.options import configuration, effort, json_flag, settings_of, until_of, watched
 from yieldsim.cli.showing import progress, show
+from yieldsim.cli.widths_option import widths_of, widths_option
 
 if TYPE_CHECKING:
     from yieldsim.analysis.signoff import SignoffResult
@@ -39,8 +40,9 @@ Exit codes: 0 met, or nothing required; 3 not met; 4 undecided with this effort;
     help="Folder of the report. [default: reports/ and the name of the configuration]",
 )
 @click.option("--brief", is_flag=True, help="Leave out the worst case, the sizing window and the life.")
+@widths_option
 @json_flag
-def command(config: Path, brief: bool, out: Path | None, as_json: bool, **options: Any) -> None:
+def command(config: Path, brief: bool, out: Path | None, widths: str | None, as_json: bool, **options: Any) -> None:
     """May it go out?
 
     Runs the yield, ranks what decides it in the worst condition, opens the nominal actuation, and writes a
@@ -51,12 +53,13 @@ def command(config: Path, brief: bool, out: Path | None, as_json: bool, **option
 
     until = until_of(options)
     settings = settings_of(**options)
+    plausible = widths_of(widths)
     design = read_chosen(config, each=True)
     folder = Path("reports") / config.stem if out is None else out
     refuse_unusable(folder)
     refuse_foreign(folder)
     with progress() as stages:
-        result = signoff(design, settings, stages, until=until, brief=brief)
+        result = signoff(design, settings, stages, until=until, brief=brief, widths=plausible)
     show(result, as_json, _written(result, folder), config)
     click.get_current_context().exit(result.exit_code)
 

@@ -14,10 +14,9 @@ from yieldsim.engine.columns import Condition, column_of, kernel_design, unit_co
 from yieldsim.engine.settings import Settings
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.actuation import ledger_size, record_room
-from yieldsim.kernel.hash import uniforms
 from yieldsim.kernel.loop import run
-from yieldsim.population.addresses import UNIT, key, words
 from yieldsim.population.population import Population
+from yieldsim.population.scrambled import RANDOM, SOBOL, ScrambledPopulation
 from yieldsim.population.slots import slot_names
 from yieldsim.words.errors import InputError, Problem
 
@@ -26,6 +25,7 @@ IntArray = NDArray[np.int64]
 
 CHANNEL_ACCESS = "channel access"
 PRESS, MESSAGE = "harvester.partial", "radio.message"  # slots that are read once an actuation
+SITE = "conditions.site"  # name of the draw of a unit's site
 RECORD_POINTS = 20000
 
 
@@ -63,16 +63,22 @@ class Response:
     design : Design
     settings : Settings
         Seed, lots and accuracy are used.
+    points : str
+        ``random`` for units drawn independently, ``sobol`` for units from scrambled Sobol' sets, which leave lots out.
 
     Raises
     ------
     InputError : what the population or the kernel cannot draw
     """
 
-    def __init__(self, design: Design, settings: Settings) -> None:
+    def __init__(self, design: Design, settings: Settings, points: str = RANDOM) -> None:
         self.design = design
         self.settings = settings
-        self.population = Population(design, settings.seed, settings.lots)
+        self.population = (
+            ScrambledPopulation(design, settings.seed)
+            if points == SOBOL
+            else Population(design, settings.seed, settings.lots)
+        )
         self.kernel = kernel_design(design, self.population)
         self.slots = slot_names(design)
 
@@ -100,13 +106,19 @@ class Response:
         sites.
         """
         deviations = self.population.unit_deviations(units)
-        sites = self.design.conditions.sites
-        if not sites:
+        return self.base_of(deviations, condition, self.site_of(units) if self.design.conditions.sites else None)
+
+    def base_of(
+        self, deviations: FloatArray, condition: Condition, place: IntArray | None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return base and scale (n, K) of units by their deviations (n, d) and, where there are sites, the index (n,)
+        of each one's site.
+        """
+        if place is None:
             return unit_columns(self.design, condition, self.population, deviations)
-        base = np.empty((len(units), len(self.nominal_base(condition))))
+        base = np.empty((len(deviations), len(self.nominal_base(condition))))
         scale = np.empty_like(base)
-        place = self.site_of(units)
-        for k, site in enumerate(sites):
+        for k, site in enumerate(self.design.conditions.sites):
             here = place == k
             if here.any():
                 base[here], scale[here] = unit_columns(
@@ -116,11 +128,11 @@ class Response:
 
     def site_of(self, units: IntArray) -> IntArray:
         """Return the index of each unit's site (n,), drawn by the unit's address."""
+        return self.site_at(self.population.uniform_of(SITE, units))
+
+    def site_at(self, u: FloatArray) -> IntArray:
+        """Return the index of the site (n,) at uniforms (n,)."""
         sites = self.design.conditions.sites
-        key0, key1 = key(self.settings.seed, "conditions.site", UNIT)
-        low, high = words(np.ascontiguousarray(units))
-        zero = np.zeros_like(units)
-        u = uniforms(key0, key1, low, zero, zero, high)
         edges = np.cumsum([site.share for site in sites])
         return np.minimum(np.searchsorted(edges / edges[-1], u, side="right"), len(sites) - 1)
 
@@ -195,16 +207,21 @@ class Response:
         unit_axes = [k for k, d in enumerate(self.dimensions) if d.attempt < 0]
         deviations = self.population.deviations_at(np.ascontiguousarray(points[:, unit_axes]))
         base, scale = unit_columns(self.design, condition, self.population, deviations)
-        u = np.full((n, self.kernel.attempts, len(self.slots)), 0.5)
-        for k, d in enumerate(self.dimensions):
-            if d.attempt >= 0:
-                u[:, d.attempt, d.place] = points[:, k]
+        u = self.attempt_uniforms(points)
         rows = np.zeros((n, 3), dtype=np.int64)
         rows[:, at.ROW_UNIT] = np.arange(n)
         plans = None if plan is None else np.broadcast_to(plan, (n, len(plan)))
         return run(
             self.kernel, base, scale, rows, points=u, plans=plans, full=full, accuracy=self.settings.accuracy, x=x
         )
+
+    def attempt_uniforms(self, points: FloatArray) -> FloatArray:
+        """Return the uniforms (n, A, slots) of each attempt at points (n, d) of the unit cube."""
+        u = np.full((len(points), self.kernel.attempts, len(self.slots)), 0.5)
+        for k, d in enumerate(self.dimensions):
+            if d.attempt >= 0:
+                u[:, d.attempt, d.place] = points[:, k]
+        return u
 
     # --- second door: physical values -------------------------------------------------------------------------------
 

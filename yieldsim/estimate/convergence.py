@@ -164,23 +164,21 @@ def unit_yield_convergence(
     labels = None if clusters is None else np.asarray(clusters)
 
     def first(n: int) -> Estimate:
-        return unit_yield(
-            completion.low[..., :n],
-            completion.high[..., :n],
-            required,
-            confidence,
-            None if labels is None else labels[:n],
-            sampling=None if completion.sampling is None else _first_units(completion.sampling, n),
-        )
+        some = first_units(completion, n)
+        own = None if labels is None else labels[:n]
+        return unit_yield(some.low, some.high, required, confidence, own, sampling=some.sampling)
 
     return convergence_of(first, efforts(completion.low.shape[-1], block, looks))
 
 
-def _first_units(sampling: Sampling, n: int) -> Sampling:
-    """What is known of the errors of the first n units."""
-    return Sampling(
-        sampling.standard_error[..., :n],
-        sampling.halves[..., :n],
-        sampling.draws,
-        None if sampling.draws_each is None else sampling.draws_each[..., :n],
-    )
+def first_units(completion: UnitCompletion, n: int) -> UnitCompletion:
+    """Completion of the first n units, with what is known of its errors."""
+    sampling = completion.sampling
+    if sampling is not None:
+        sampling = Sampling(
+            sampling.standard_error[..., :n],
+            sampling.halves[..., :n],
+            sampling.draws,
+            None if sampling.draws_each is None else sampling.draws_each[..., :n],
+        )
+    return UnitCompletion(completion.low[..., :n], completion.high[..., :n], sampling)

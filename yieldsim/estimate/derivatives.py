@@ -28,7 +28,8 @@ from yieldsim.estimate.laws import Law
 Floats = NDArray[np.float64]
 
 NONE_FAILED = "no row fails (or none complies): the yield's change is not seen"
-#: Rows from which Student's t is trusted; fewer rows that make up the scatter are told.
+TOO_FEW = "too few rows decide it"
+#: Degrees of freedom below which Student's t is told not to be relied on.
 _FEW = 5.0
 
 
@@ -46,7 +47,8 @@ class Derivatives:
     narrowed, narrowed_low, narrowed_high : (d,) arrays
         Change of the yield when the spread is multiplied by 1 - `cut` [share].
     nominal_problem, spread_problem, narrowed_problem : d-tuples of str or None
-        Why a number is not given.
+        Why a number is not given, or that it begins with `TOO_FEW`: fewer than 6 rows make up its scatter. Its interval
+        is still one, and wide, but the number by itself says next to nothing.
     cut : float
         Part by which spreads are narrowed.
     confidence : float
@@ -208,5 +210,5 @@ class _Rows:
         size = rest.size
         freedom = max(1.0, square**2 / fourth - 1.0)
         reach = float(stdtrit(freedom, 0.5 + 0.5 * self.confidence)) * math.sqrt(square * size / (size - 1.0))
-        few = f"{freedom + 1.0:.2g} rows make up the scatter: too few for an interval" if freedom < _FEW else None
+        few = f"{TOO_FEW} (as many as {freedom + 1.0:.2g} make up the scatter)" if freedom < _FEW else None
         return value, value - reach, value + reach, few

@@ -22,7 +22,7 @@ REPLICATES = "Student's t over independent scrambles"
 FEW_POINTS = "exact binomial bounds of as many independent points, as few of them fail, and Student's t over scrambles"
 
 #: Below so many failing (or completing) points a scramble the spread between scrambles is not trusted alone.
-_FEW = 5
+FEW = 5
 
 
 def mean_of_replicates(means: ArrayLike, confidence: float = 0.95) -> Estimate:
@@ -54,6 +54,22 @@ def mean_of_replicates(means: ArrayLike, confidence: float = 0.95) -> Estimate:
     value = float(x.mean())
     reach = float(stdtrit(x.size - 1, confidence) * x.std(ddof=1) / np.sqrt(x.size))
     return Estimate(value, value - reach, value + reach, confidence, REPLICATES)
+
+
+def effective_number(parts: ArrayLike) -> float:
+    """On how many equal parts a sum of unequal ones rests: the square of the sum over the sum of squares (Kish 1965).
+
+    Parameters
+    ----------
+    parts : array_like
+        Not negative, any shape; 0 for none above 0.
+    """
+    x = np.asarray(parts, dtype=np.float64)
+    largest = float(x.max(initial=0.0))
+    if largest <= 0.0:
+        return 0.0
+    scaled = x / largest  # squares of small probabilities must not vanish
+    return float(scaled.sum() ** 2 / np.square(scaled).sum())
 
 
 def share_of_replicates(
@@ -90,11 +106,20 @@ def share_of_replicates(
     low, high = max(spread.low, 0.0), min(spread.high, 1.0)
     n = points * x.size
     failing = n * (1.0 - spread.value)
-    enough = spread.high > spread.low if averaged else min(failing, n - failing) >= _FEW * x.size
+    enough = spread.high > spread.low if averaged else min(failing, n - failing) >= FEW * x.size
     if enough:
         return Estimate(spread.value, low, high, confidence, REPLICATES)
-    # continued from counts to expected numbers: means of probabilities need not be whole numbers of points
-    alpha = 1.0 - confidence
-    exact_low = 0.0 if failing >= n else 1.0 - float(betaincinv(failing + 1.0, n - failing, confidence))
-    exact_high = 1.0 if failing <= 0.0 else 1.0 - float(betaincinv(failing, n - failing + 1.0, alpha))
+    exact_low, exact_high = exact_bounds(failing, n, confidence)
     return Estimate(spread.value, min(low, exact_low), max(high, exact_high), confidence, FEW_POINTS)
+
+
+def exact_bounds(failing: float, points: float, confidence: float) -> tuple[float, float]:
+    """One-sided bounds on the completing share of independent points, of which so many fail; not only whole numbers.
+
+    Those of Clopper and Pearson (1934), continued from counts to expected numbers: means of probabilities need not be
+    whole numbers of points.
+    """
+    alpha = 1.0 - confidence
+    low = 0.0 if failing >= points else 1.0 - float(betaincinv(failing + 1.0, points - failing, confidence))
+    high = 1.0 if failing <= 0.0 else 1.0 - float(betaincinv(failing, points - failing + 1.0, alpha))
+    return low, high

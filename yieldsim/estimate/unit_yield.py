@@ -42,6 +42,8 @@ from yieldsim.estimate.intervals import (
     cluster_means,
     mean_of_clusters,
 )
+from yieldsim.estimate.replicates import FEW, mean_of_replicates
+from yieldsim.estimate.scrambled import means_of_scrambles, share_of_points
 from yieldsim.estimate.unit_completion import (
     Sampling,
     UnitCompletion,
@@ -52,6 +54,7 @@ from yieldsim.estimate.unit_completion import (
 
 __all__ = ["Sampling", "UnitCompletion", "combine_strata", "complete_units", "stack_cells", "unit_yield"]
 
+FEW_UNITS = "bounds of as many independent units, as few of them fail or comply, and Student's t over scrambles"
 SCORES = "bounds on the mean of independent scores (Dirichlet reweighting with one unseen worst case)"
 
 Floats = NDArray[np.float64]
@@ -73,6 +76,7 @@ def unit_yield(
     clusters: ArrayLike | None = None,
     *,
     sampling: Sampling | None = None,
+    scrambles: int | None = None,
 ) -> Estimate:
     """Share of units whose completion reaches the requirement, in every cell, with one-sided bounds.
 
@@ -89,6 +93,9 @@ def unit_yield(
         Lot of each unit; the bounds then rest on the spread between lots.
     sampling : Sampling, optional
         What the draws say of their own error; left out where nothing was averaged.
+    scrambles : int, optional
+        R, where the units are points of R scrambled sets in turn (`yieldsim.estimate.scrambled`): the bounds then rest
+        on the spread between the sets. Clusters are not looked at.
 
     Returns
     -------
@@ -113,12 +120,12 @@ def unit_yield(
     # a unit that reaches the requirement exactly complies: sums of weights carry rounding of some 1e-16
     limit = required - _ROUNDING
     if sampling is None:
-        lower, upper = (_bounds(_all_reach(p, limit), confidence, clusters) for p in (low, high))
+        lower, upper = (_bounds(_all_reach(p, limit), confidence, clusters, scrambles) for p in (low, high))
         value = float(_all_reach(0.5 * (low + high), limit).mean())
         value = min(max(value, lower.low), upper.high)
         how = "each unit's completion worked out"
         return Estimate(value, lower.low, upper.high, confidence, f"{lower.method}; {how}")
-    return _averaged(low, high, limit, confidence, clusters, sampling)
+    return _averaged(low, high, limit, confidence, clusters, sampling, scrambles)
 
 
 def _cells(values: ArrayLike) -> Floats:
@@ -134,15 +141,23 @@ def _all_reach(completion: Floats, limit: float) -> Flags:
     return np.asarray(completion.min(axis=-2) >= limit)
 
 
-def _bounds(complies: Flags, confidence: float, clusters: ArrayLike | None) -> Estimate:
+def _bounds(complies: Flags, confidence: float, clusters: ArrayLike | None, scrambles: int | None) -> Estimate:
     """One-sided bounds on the share of complying units."""
+    if scrambles is not None:
+        return share_of_points(complies, scrambles, confidence)
     if clusters is None:
         return binomial_estimate(int(complies.sum()), complies.size, confidence)
     return mean_of_clusters(complies.astype(np.float64), clusters, confidence)
 
 
 def _averaged(
-    low: Floats, high: Floats, limit: float, confidence: float, clusters: ArrayLike | None, sampling: Sampling
+    low: Floats,
+    high: Floats,
+    limit: float,
+    confidence: float,
+    clusters: ArrayLike | None,
+    sampling: Sampling,
+    scrambles: int | None,
 ) -> Estimate:
     """Unit yield from completions that were averaged over draws."""
     error, halves = np.atleast_2d(sampling.standard_error), sampling.halves
@@ -153,8 +168,8 @@ def _averaged(
     halves = halves.reshape(2, *low.shape)
     draws = binding_draws(0.5 * (low + high), halves, error, np.broadcast_to(sampling.counts, low.shape), limit)
     surely, likely, perhaps = yield_scores(low, high, halves, error, draws, limit)
-    lower, method = _mean_bound(surely, confidence, clusters, upper=False)
-    upper, _ = _mean_bound(perhaps, confidence, clusters, upper=True)
+    lower, method = _mean_bound(surely, confidence, clusters, scrambles, upper=False)
+    upper, _ = _mean_bound(perhaps, confidence, clusters, scrambles, upper=True)
     value = min(max(float(likely.mean()), lower), upper)
     how = f"each unit's completion averaged over {_spoken(draws)} draws, their bias removed and its rest allowed for"
     return Estimate(value, lower, upper, confidence, f"{method}; {how}")
@@ -227,10 +242,14 @@ def _softly_reach(completion: Floats, error: Floats, limit: float) -> Floats:
     return np.asarray(np.round(_LEVELS * ndtr(least)) / _LEVELS)
 
 
-def _mean_bound(scores: Floats, confidence: float, clusters: ArrayLike | None, *, upper: bool) -> tuple[float, str]:
+def _mean_bound(
+    scores: Floats, confidence: float, clusters: ArrayLike | None, scrambles: int | None, *, upper: bool
+) -> tuple[float, str]:
     """One-sided bound on the expectation of the scores, and how it was made."""
+    if scrambles is not None:
+        return _bound_of_scrambles(scores, confidence, scrambles, upper=upper)
     if np.all((scores == 0.0) | (scores == 1.0)):
-        plain = _bounds(scores == 1.0, confidence, clusters)
+        plain = _bounds(scores == 1.0, confidence, clusters, None)
         return (plain.high if upper else plain.low), plain.method
     least, largest = min(float(scores.min()), 0.0), max(float(scores.max()), 1.0)
     span = largest - least
@@ -244,3 +263,16 @@ def _mean_bound(scores: Floats, confidence: float, clusters: ArrayLike | None, *
     else:
         bound = lower_mean_bound(x, confidence, weights, unseen=min(-least / span, float(x.min())))
     return min(max(bound * span + least, 0.0), 1.0), SCORES
+
+
+def _bound_of_scrambles(scores: Floats, confidence: float, scrambles: int, *, upper: bool) -> tuple[float, str]:
+    """The same from the spread of scrambles; where few units fail or comply, no better than of independent units."""
+    spread = mean_of_replicates(means_of_scrambles(scores, scrambles), confidence)
+    bound = spread.high if upper else spread.low
+    complying = float(scores.sum())
+    method = spread.method
+    if min(complying, scores.size - complying) < FEW * scrambles:
+        plain, _ = _mean_bound(scores, confidence, None, None, upper=upper)
+        bound = max(bound, plain) if upper else min(bound, plain)
+        method = FEW_UNITS
+    return min(max(bound, 0.0), 1.0), method

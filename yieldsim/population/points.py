@@ -136,6 +136,38 @@ def point_set(names: Sequence[str], n: int, seed: int) -> NDArray[np.float64]:
     return result
 
 
+def points_at(names: Sequence[str], indices: NDArray[np.int64], seed: int) -> NDArray[np.float64]:
+    """Return some points of a set by their place, to the bits of `point_set`.
+
+    Parameters
+    ----------
+    names, seed : as for `point_set`
+    indices : (n,) places of the points, from 0 and below 2**24
+
+    Returns
+    -------
+    (n, d) float64, strictly inside (0, 1)
+
+    Raises
+    ------
+    ValueError
+        A place out of range, and as `point_set`.
+    """
+    if indices.size and not 0 <= int(indices.min()) <= int(indices.max()) < MOST_POINTS:
+        raise ValueError(f"places {indices.min()} to {indices.max()}: from 0 and below {MOST_POINTS} are needed")
+    bits = max(int(indices.max()).bit_length(), 1) if indices.size else 1
+    directions = _direction_numbers(bits)
+    dimensions = _dimensions(names)
+    result = np.empty((len(indices), len(names)))
+    for j, name in enumerate(names):
+        first, mixed = _scrambling(directions[dimensions[name]].tobytes(), name, seed)
+        x = np.full(len(indices), first)
+        for k, direction in enumerate(mixed):
+            x ^= np.where((indices >> k) & 1, direction, np.uint64(0))
+        result[:, j] = (x.astype(np.float64) + 0.5) * 2.0**-POINT_BITS
+    return result
+
+
 def _dimensions(names: Sequence[str]) -> dict[str, int]:
     """Return the dimension of every name, handed out by hash so that their order does not matter."""
     if len(set(names)) != len(names):
@@ -172,18 +204,25 @@ def _direction_numbers(bits: int) -> NDArray[np.uint64]:
 
 def _points(directions: NDArray[np.uint64], name: str, seed: int) -> NDArray[np.float64]:
     """Return a coordinate of all points: its direction numbers are scrambled, its first point shifted."""
+    first, mixed = _scrambling(directions.tobytes(), name, seed)
+    x = np.array([first])
+    for direction in mixed:
+        x = np.concatenate([x, x ^ direction])
+    return (x.astype(np.float64) + 0.5) * 2.0**-POINT_BITS
+
+
+@lru_cache(maxsize=4096)
+def _scrambling(directions: bytes, name: str, seed: int) -> tuple[np.uint64, NDArray[np.uint64]]:
+    """Return the first point of a coordinate, and its scrambled direction numbers."""
     scramble = _integers(f"scramble\0{seed}\0{name}", POINT_BITS + 1)
     one, whole = np.uint64(1), np.uint64(2**POINT_BITS - 1)
     # Weights of the digits, the most significant first.
     weight = one << np.arange(POINT_BITS - 1, -1, -1).astype(np.uint64)
     above = ~((weight << one) - one)  # digits more significant than each
     rows = (scramble[:POINT_BITS] & above & whole) | weight
-    parity = np.bitwise_count(rows[:, None] & directions[None, :]) & 1
+    parity = np.bitwise_count(rows[:, None] & np.frombuffer(directions, dtype=np.uint64)[None, :]) & 1
     mixed = np.bitwise_or.reduce(np.where(parity, weight[:, None], np.uint64(0)), axis=0)
-    x = np.array([scramble[POINT_BITS] & whole])
-    for direction in mixed:
-        x = np.concatenate([x, x ^ direction])
-    return (x.astype(np.float64) + 0.5) * 2.0**-POINT_BITS
+    return scramble[POINT_BITS] & whole, mixed
 
 
 def _integers(text: str, count: int) -> NDArray[np.uint64]:

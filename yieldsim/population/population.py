@@ -106,6 +106,10 @@ class Population:
         (n, d) float64, one column for each of `unit_variables`, relative [-] or in SI units as the variable
         says
         """
+        return self.deviations_at(self.unit_uniforms(unit_ids))
+
+    def unit_uniforms(self, unit_ids: IntArray) -> FloatArray:
+        """Return the uniforms (n, d) of units (n,), one column for each of `unit_variables`."""
         ids = np.ascontiguousarray(unit_ids, dtype=np.int64)
         zero = np.zeros_like(ids)
         unit_words, lot_words = words(ids), words(self.lot_of(ids))
@@ -113,7 +117,13 @@ class Population:
         for i, (variable, (key0, key1)) in enumerate(zip(self.unit_variables, self._keys, strict=True)):
             low, high = lot_words if variable.level == LOT else unit_words
             u[:, i] = uniforms(key0, key1, low, zero, zero, high)
-        return self.deviations_at(u)
+        return u
+
+    def uniform_of(self, name: str, unit_ids: IntArray) -> FloatArray:
+        """Return the uniform (n,) of something else that differs from unit to unit, its site say."""
+        low, high = words(np.ascontiguousarray(unit_ids, dtype=np.int64))
+        zero = np.zeros_like(unit_ids)
+        return np.asarray(uniforms(*key(self.seed, name, UNIT), low, zero, zero, high))
 
     def deviations_at(self, u: FloatArray) -> FloatArray:
         """Return the deviations at points of the unit cube, by the same transforms as `unit_deviations`.

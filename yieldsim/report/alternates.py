@@ -20,6 +20,7 @@ from yieldsim.report.numbers import (
     share_with_bounds,
     stated,
 )
+from yieldsim.report.point_sets import point_set_lines
 
 if TYPE_CHECKING:
     from yieldsim.analysis.alternates import AlternatesResult, SourceYield
@@ -35,7 +36,7 @@ def lines_of(result: AlternatesResult) -> list[str]:
     lines = [*wrapped(f"{word}: {title}"), *wrapped(verdict.reason)]
     if verdict.more_units:
         lines += wrapped(f"About {count(verdict.more_units)} more units of that source would decide it.")
-    return [*lines, "", *_table(result), *_rule(result)]
+    return [*lines, "", *_table(result), *_rule(result), *point_set_lines(result.sources[0].yields.points)]
 
 
 def _table(result: AlternatesResult) -> list[str]:

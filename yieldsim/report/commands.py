@@ -21,7 +21,7 @@ def opening(address: Address, provenance: Provenance, config: str | None = None)
     Parameters
     ----------
     address : of the actuation
-    provenance : of the run that simulated it; its seed, lots and accuracy belong to the address
+    provenance : of the run that simulated it; its seed, lots, points and accuracy belong to the address
     config : path of the configuration as it was given; its name alone when None
     """
     file = config or provenance.file or "CONFIG"
@@ -35,6 +35,9 @@ def opening(address: Address, provenance: Provenance, config: str | None = None)
     lots = provenance.settings.get("lots")
     if lots is not None:
         parts.append(f"--lots {lots}")
+    points = provenance.settings.get("points")
+    if points is not None:
+        parts.append(f"--points {points}")
     accuracy = provenance.settings.get("accuracy")
     if accuracy is not None and accuracy != DEFAULT_ACCURACY:
         parts.append(f'--accuracy "{_number(accuracy * 1e3)} mV"')

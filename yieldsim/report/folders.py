@@ -17,6 +17,8 @@ MORE: dict[str, tuple[str, ...]] = {
     "actuation": ("ledger", "drawn"),
     "life": ("laws", "losses"),
 }
+#: command -> what is put behind its name for each table beside the first, where a result has it
+MORE_TABLES: dict[str, tuple[str, ...]] = {"rank": ("slopes",)}
 
 
 def refuse_unusable(folder: Path) -> None:

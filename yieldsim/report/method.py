@@ -97,6 +97,8 @@ def _methods_beyond(result: SignoffResult) -> list[tuple[str, str]]:
         "Sureness of the inputs": result.sureness,
     }
     found = [(name, part.method) for name, part in parts.items() if part is not None]
+    if result.unit_changes is not None:
+        found.append(("What a change is worth", result.unit_changes.slopes_method))
     if result.life is not None and result.life.binding.lives:
         found.append(("Ages by which units have fallen", result.life.binding.lives[0].method))
     return found

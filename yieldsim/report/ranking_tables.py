@@ -11,6 +11,7 @@ import pandas as pd
 if TYPE_CHECKING:
     from yieldsim.analysis.rankings.measuring import MeasureNext
     from yieldsim.analysis.rankings.slopes import Slope
+    from yieldsim.analysis.rankings.unit_changes import UnitChanges
 
 
 def measure_next(found: Sequence[MeasureNext]) -> pd.DataFrame:
@@ -25,6 +26,16 @@ def slopes(found: Sequence[Slope]) -> pd.DataFrame:
     from yieldsim.analysis.rankings.slopes import Slope
 
     return _frame(found, Slope)
+
+
+def changes(completion: Sequence[Slope], units: UnitChanges | None) -> pd.DataFrame:
+    """Return the changes of completion, then those of the units that comply, as one table with a column ``of``."""
+    return slopes([*completion, *(() if units is None else units.slopes)])
+
+
+def beside(result: Any) -> dict[str, pd.DataFrame]:
+    """Tables beside that of a ranking: of failure, how both yields change."""
+    return {"slopes": changes(result.slopes, result.unit_changes)} if result.response == "failure" else {}
 
 
 def _frame(rows: Sequence[Any], kind: Any) -> pd.DataFrame:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.report.changes import change_lines, place_of
 from yieldsim.report.grids import Grid, weighty
 from yieldsim.report.layout import columns, wrapped
-from yieldsim.report.numbers import ABSENT, condition, count, engineering, fixed, plain, stated
+from yieldsim.report.numbers import ABSENT, count, engineering, fixed, plain
 from yieldsim.report.tails import rare
 
 if TYPE_CHECKING:
@@ -17,20 +17,11 @@ if TYPE_CHECKING:
     from yieldsim.analysis.ranking_of_failure import FailureCause, FailureRankResult
     from yieldsim.analysis.rankings.correlating import Member
     from yieldsim.analysis.rankings.measuring import MeasureNext
-    from yieldsim.analysis.rankings.slopes import Slope
 
 NAME = 43  # letters for the name and the basis of a parameter
 _CORRELATED = 10  # rows of rank correlations
-_SLOPES = 8
 _MEASURED = 5  # parameters to measure next
 _WIDE = 34  # letters for their names
-_UNITS = ((1e2, "%"), (1e6, "ppm"), (1e9, "ppb"))  # of changes of a share
-_CHANGES = ("nominal +1 %", "from", "to", "tolerance -10 %", "from", "to")
-
-
-def place_of(result: RankResult | FailureRankResult) -> str:
-    """Return where a ranking holds: ``at 60 °C after 12 yr``, or over the mission."""
-    return "over the mission" if result.over_mission else f"at {condition(result.temperature_degC, result.age_yr)}"
 
 
 def lines_of(result: Any) -> list[str]:
@@ -180,7 +171,7 @@ def failure_lines(result: FailureRankResult) -> list[str]:
     if idle:
         told = ", ".join(f"{row.name} ({row.level})" for row in idle)
         lines += wrapped(f"No influence on failure shown: {told}.")
-    return [*lines, *_next(result.measure_next, "its share may change"), *slope_lines(result.slopes, result.confidence)]
+    return [*lines, *_next(result.measure_next, "its share may change"), *change_lines(result)]
 
 
 def _causes(headers: list[str], shown: Sequence[FailureCause]) -> list[str]:
@@ -196,26 +187,6 @@ def _causes(headers: list[str], shown: Sequence[FailureCause]) -> list[str]:
         )
         table += [[f"    {part}", *[""] * (len(headers) - 1)] for part in more]
     return columns(headers, table, left=3)
-
-
-def slope_lines(slopes: Sequence[Slope], confidence: float) -> list[str]:
-    """Return how a yield changes with nominals and tolerances, those whose change is shown."""
-    if not slopes:
-        return []
-    of, shown = slopes[0].of, [row for row in slopes if row.shown][:_SLOPES]
-    lines = [""]
-    if shown:
-        table = slopes_grid(shown)
-        lines += wrapped(
-            f"Change of the {of}, from the same sample (each interval by itself, at {stated(confidence)}):"
-        )
-        lines += columns([header.replace(" [", "\n[") for header in table.headers], table.rows, left=2)
-    else:
-        lines += wrapped(f"No change of the {of} with a nominal or a tolerance is shown by this sample.")
-    for problem in dict.fromkeys(row.problem for row in slopes if row.problem is not None and not row.shown):
-        named = ", ".join(f"{row.name} ({row.level})" for row in slopes if row.problem == problem and not row.shown)
-        lines += wrapped(f"No change given for {named}: {problem}.")
-    return lines
 
 
 # --- tables of the page -------------------------------------------------------------------------------------
@@ -254,23 +225,3 @@ def causes_grid(result: FailureRankResult) -> Grid:
     )
     headers = ("parameter", "level", "basis", "influence [nat]", "from", "to", "share [1]", "shift [1]", "fails when")
     return Grid(headers, rows, 3)
-
-
-def slopes_grid(slopes: Sequence[Slope]) -> Grid:
-    """Return the shown changes of a yield with nominals and tolerances, in one unit for all: %, ppm or ppb."""
-    shown = [row for row in slopes if row.shown]
-    most = max((row.reach for row in shown), default=1.0)
-    factor, unit = next((pair for pair in _UNITS if most * pair[0] >= 0.1), _UNITS[-1])
-    digits = max(0, 2 - math.floor(math.log10(most * factor))) if most > 0.0 else 0
-    rows = tuple((row.name, row.level, *(_change(x * factor, digits) for x in _changes(row))) for row in shown)
-    return Grid(("parameter", "level", *(f"{header} [{unit}]" for header in _CHANGES)), rows, 2)
-
-
-def _changes(row: Slope) -> tuple[float, ...]:
-    nominal = (row.nominal, row.nominal_low, row.nominal_high)
-    return (*nominal, row.narrowed, row.narrowed_low, row.narrowed_high)
-
-
-def _change(value: float, digits: int) -> str:
-    """A change with its sign; a dash where it is not known."""
-    return fixed(value, digits, signed=True) if math.isfinite(value) else ABSENT

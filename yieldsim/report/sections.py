@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.report import alternates, life, rankings, sizing, sureness, worst_case
+from yieldsim.report import alternates, changes, life, rankings, sizing, sureness, worst_case
+from yieldsim.report.numbers import stated
 
 if TYPE_CHECKING:
     from yieldsim.analysis.ageing import LifeResult
+    from yieldsim.analysis.ranking_of_failure import FailureRankResult
     from yieldsim.analysis.signoff import SignoffResult
     from yieldsim.analysis.sizing import SizeResult
     from yieldsim.analysis.sureness import InputSureness
@@ -23,9 +25,22 @@ def content(result: SignoffResult) -> dict[str, Any]:
         "life": None if result.life is None else _life(result.life),
         "causes": None if result.causes is None else rankings.causes_grid(result.causes),
         "causes_flag": None if result.causes is None else result.causes.flag,
-        "slopes": None if result.causes is None else rankings.slopes_grid(result.causes.slopes),
+        "slopes": None if result.causes is None else _slopes(result, result.causes),
         "sureness": None if result.sureness is None else _sureness(result.sureness),
         "measure_next": rankings.measure_next_grid(result.ranking.measure_next),
+    }
+
+
+def _slopes(result: SignoffResult, causes: FailureRankResult) -> dict[str, Any]:
+    units, where = result.unit_changes, changes.place_of(causes)
+    lead = f"Completion: that of actuations {where}."
+    if not causes.slopes:
+        lead = f"Of completion {where} no change is told: too few failures were met there."
+    return {
+        "lead": lead if units is None else f"{lead} {changes.units_text(units, units.where)}",
+        "grid": changes.changes_grid(causes.slopes, units),
+        "caption": f"Change of either from the same samples, {changes.LEGEND}; from and to: the two-sided interval of "
+        f"each by itself, at {stated(causes.confidence)}. Inputs with a change that is shown.",
     }
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths, bases
+from yieldsim.analysis.sureness import TOO_WIDE
 from yieldsim.report.layout import wrapped
 from yieldsim.report.numbers import condition, count, plain, share, stated
 
@@ -35,7 +37,17 @@ def sureness_text(found: InputSureness) -> str:
 def varied_text(found: InputSureness) -> str:
     """Return which inputs were varied, and how far."""
     told = "; ".join(_varied(row) for row in found.varied) or "none"
-    return f"Varied: {told}. Kept as stated: {count(len(found.kept))} others."
+    text = f"Varied: {told}. Kept as stated: {count(len(found.kept))} others. {widths_text(found)}"
+    too_wide = [f"{name}, {why}" for name, why in found.kept.items() if why.startswith(TOO_WIDE)]
+    return f"{text} Kept as stated in spite of its influence: {'; '.join(too_wide)}." if too_wide else text
+
+
+def widths_text(found: InputSureness) -> str:
+    """Return how wide tolerances are taken to be that nobody has measured, and on whose word."""
+    widths = found.plausible_widths
+    ranges = [f"{basis} {_range(*getattr(widths, basis))}" for basis in bases()]
+    whose = "by convention" if widths == PlausibleWidths() else "as asked"
+    return f"Plausible widths over the stated ones, {whose}: {', '.join(ranges)}."
 
 
 def sureness_lines(found: InputSureness) -> list[str]:
@@ -51,4 +63,8 @@ def _varied(row: VariedInput) -> str:
     name = f"{row.name} ({row.level}, {row.basis}"
     if row.sample_size is not None:
         return f"{name} on {count(row.sample_size)} parts)"
-    return f"{name}, {plain(row.width_low, 2)} to {plain(row.width_high, 2)} times as wide as stated)"
+    return f"{name}, {_range(row.width_low, row.width_high)} times as wide as stated)"
+
+
+def _range(low: float, high: float) -> str:
+    return f"{plain(low, 2)} to {plain(high, 2)}"

@@ -11,7 +11,7 @@ import pandas as pd
 
 from yieldsim.analysis.actuation import StepTrace
 from yieldsim.analysis.cell import MessageShare, PartialPresses
-from yieldsim.report import allocation, alternates, comparison, life, sizing
+from yieldsim.report import allocation, alternates, comparison, life, ranking_tables, sizing
 from yieldsim.report import ratings as ratings_used
 from yieldsim.report import worst_case_tables as worst_cases
 
@@ -47,6 +47,11 @@ def table_of(result: Result) -> pd.DataFrame:
     if result.command not in _MAIN:
         raise TypeError(f"{type(result).__name__}: there is no table of this kind of result")
     return _MAIN[result.command](result)
+
+
+def more_tables_of(result: Result) -> dict[str, pd.DataFrame]:
+    """Tables beside the main one by what is put behind the command's name; most results have none."""
+    return ranking_tables.beside(result) if result.command == "rank" else {}
 
 
 def tables_of(result: SignoffResult) -> dict[str, pd.DataFrame]:
@@ -86,8 +91,12 @@ def _of_parts(result: SignoffResult) -> dict[str, pd.DataFrame]:
         "life_laws": (result.life, life.laws),
         "life_losses": (result.life, life.fleet),
         "size": (result.sizing, sizing.table),
+        "causes": (result.causes, ranked),
     }
-    return {name: table(part) for name, (part, table) in parts.items() if part is not None}
+    found = {name: table(part) for name, (part, table) in parts.items() if part is not None}
+    if result.causes is not None:
+        found["slopes"] = ranking_tables.changes(result.causes.slopes, result.unit_changes)
+    return found
 
 
 def cells(result: YieldResult) -> pd.DataFrame:

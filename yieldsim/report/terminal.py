@@ -33,6 +33,7 @@ from yieldsim.report.numbers import (
     small_share,
     stated,
 )
+from yieldsim.report.point_sets import point_set_lines
 from yieldsim.report.sureness import sureness_lines
 
 if TYPE_CHECKING:
@@ -116,6 +117,7 @@ def _yield(result: YieldResult) -> list[str]:
             "sampling, given the stated distributions."
         ),
         *(() if result.stopped is None else _wrapped(stopping(result.stopped))),
+        *point_set_lines(result.points),
         *(() if result.sureness is None else sureness_lines(result.sureness)),
     ]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,14 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 PLAIN, SEARCHED = "plain sample", "by outcomes of the link"
-#: Failing samples from which a ranking says something, and from which more are not waited for.
-FEW, PLENTY = 30, 500
+#: Failing samples from which a ranking says something, with which it tells neighbours apart, and from which more are
+#: not waited for. With 131, 20 to 61 % of rankings left some of the first three tied, with 360 at most 8 %
+#: (`tests/benchmarks/results/failure_causes.md`).
+FEW, ENOUGH, PLENTY = 30, 300, 500
 #: Actuations of a plain sample at the most, for each point of the effort.
 MOST_A_POINT = 128
 _BLOCK = 4096
-_SEARCH = Asked(target=0.2, budget=20_000)  # a ranking needs failing points, not an exact probability
+SEARCH = Asked(target=0.2, budget=20_000)  # a ranking needs failing points, not an exact probability
 _OUTCOMES, _SEARCHES = 12, 3  # of the link that are looked into, and whose tails are searched
 _MATTERS = 0.1  # share of the failures that an outcome may carry unseen
 _UNSEEN = "too few failures seen"
@@ -133,14 +135,20 @@ class _Outcome:
     high: float
     drawn: int
     flag: str | None = None
+    searched: bool = False
+
+    @property
+    def may_carry(self) -> float:
+        """Probability of failing in this outcome: at most, where it is hardly known."""
+        return self.weight * (self.high if self.flag == _UNSEEN else self.probability)
 
 
 def from_search(scene: Scene, effort: int, confidence: float) -> FailingSample:
     """Look for failures outcome by outcome of the link, and return the failing points of all of them together.
 
     Each outcome gets a plain sample of its own: a retry that is met once in a hundred actuations is met in all of
-    these. Where one still shows fewer than 30 failures and might matter, its tail is searched, of three outcomes at
-    the most. Axes that an outcome leaves unused, later attempts for example, have no influence there: they are drawn
+    these. Where one still shows fewer than 300 failures and matters, its tail is searched, of three outcomes at the
+    most. Axes that an outcome leaves unused, later attempts for example, have no influence there: they are drawn
     as the population has them. Those that it forces are drawn given the outcome.
 
     Parameters
@@ -155,17 +163,19 @@ def from_search(scene: Scene, effort: int, confidence: float) -> FailingSample:
     """
     if scene.condition is None:
         raise ValueError("a tail search belongs to one condition")
-    search = Search(scene.response, scene.condition, _SEARCH, confidence, scene.over, {})
+    search = Search(scene.response, scene.condition, SEARCH, confidence, scene.over, {})
     found = [
         _plain_outcome(scene, search, k, 8 * effort, confidence) for k in range(min(len(search.strata), _OUTCOMES))
     ]
     for _ in range(_SEARCHES):
         so_far = sum(one.weight * one.probability for one in found)
-        open_ones = [k for k, one in enumerate(found) if one.flag == _UNSEEN]
-        most = max(open_ones, key=lambda k: found[k].weight * found[k].high, default=None)
-        if most is None or found[most].weight * found[most].high <= _MATTERS * so_far:
+        open_ones = [k for k, one in enumerate(found) if not one.searched and len(one.u) < ENOUGH]
+        most = max(open_ones, key=lambda k: found[k].may_carry, default=None)
+        if most is None or found[most].may_carry <= _MATTERS * so_far:
             break
-        found[most] = _searched_outcome(search, found[most])
+        answer = _searched_outcome(search, found[most])
+        doubted = answer.flag is not None and found[most].flag is None
+        found[most] = replace(found[most], searched=True) if doubted else answer
     return _together(scene, search, found)
 
 
@@ -197,6 +207,7 @@ def _searched_outcome(search: Search, known: _Outcome) -> _Outcome:
         answer.high,
         known.drawn + answer.calls,
         answer.flag,
+        searched=True,
     )
 
 

@@ -2,9 +2,9 @@
 
 How wide a tolerance may really be, as a factor on the stated width, follows from its basis:
 
-- *assumed*: half to twice as wide. A convention, not a measurement: somebody's guess of a spread is taken to be good
-  to a factor of 2 (common practice, no published source).
-- *datasheet*: half as wide to as wide as stated. A maker vouches for the limits, not for how parts fill them.
+- *assumed*: half to twice as wide, or as told by whoever asks (`PlausibleWidths`). A convention, not a measurement.
+- *datasheet*: half as wide to as wide as stated, or as told. A maker vouches for the limits, not for how parts fill
+  them.
 - *measured* on n parts: the two-sided 95 % interval of a normal law's standard deviation (chi-squared).
 - *measured*, no sample size stated: as assumed.
 
@@ -21,12 +21,13 @@ from dataclasses import dataclass
 from scipy.special import chdtri
 
 from yieldsim.analysis.rankings.groups import parameters_behind
+from yieldsim.analysis.rankings.plausible_widths import PlausibleWidths
 from yieldsim.design.parameter import Parameter
 from yieldsim.design.schema import Design
 
-#: Factor on a stated width within which the true one is taken to lie.
-ASSUMED = (0.5, 2.0)
-DATASHEET = (0.5, 1.0)
+#: Factor on a stated width within which the true one is taken to lie where nobody says otherwise.
+CONVENTION = PlausibleWidths()
+ASSUMED, DATASHEET = CONVENTION.assumed, CONVENTION.datasheet
 _SURE = 0.95
 _LEAST = 0.01  # swing that is worth a measurement
 _MOST = 8
@@ -68,21 +69,24 @@ class MeasureNext:
     reason: str
 
 
-def measure_next(design: Design, ranked: Sequence[Influence]) -> tuple[MeasureNext, ...]:
+def measure_next(
+    design: Design, ranked: Sequence[Influence], widths: PlausibleWidths = CONVENTION
+) -> tuple[MeasureNext, ...]:
     """Return what is worth measuring, the most first; at most eight rows, none below 1 % of the variance.
 
     Parameters
     ----------
     design : Design
     ranked : rows of a ranking
+    widths : how wide tolerances may be that nobody has measured
     """
     found = []
     for row in ranked:
         behind = parameters_behind(design, row.name)
         if not row.seen or not behind:
             continue
-        widest = max(behind, key=lambda parameter: plausible_width(parameter, row.level)[1])
-        low, high = plausible_width(widest, row.level)
+        widest = max(behind, key=lambda parameter: plausible_width(parameter, row.level, widths)[1])
+        low, high = plausible_width(widest, row.level, widths)
         swing = row.share * (high**2 - low**2)
         if swing >= _LEAST:
             size, reason = sample_size_of(widest, row.level), _reason(widest, row.level)
@@ -90,7 +94,7 @@ def measure_next(design: Design, ranked: Sequence[Influence]) -> tuple[MeasureNe
     return tuple(sorted(found, key=lambda row: (-row.swing, row.name, row.level))[:_MOST])
 
 
-def plausible_width(parameter: Parameter, level: str) -> tuple[float, float]:
+def plausible_width(parameter: Parameter, level: str, widths: PlausibleWidths = CONVENTION) -> tuple[float, float]:
     """Return the factor on the stated width of a tolerance within which the true one is taken to lie."""
     size = sample_size_of(parameter, level)
     if size is not None:
@@ -99,7 +103,7 @@ def plausible_width(parameter: Parameter, level: str) -> tuple[float, float]:
         return math.sqrt(freedom / float(chdtri(freedom, tail))), math.sqrt(
             freedom / float(chdtri(freedom, 1.0 - tail))
         )
-    return DATASHEET if parameter.basis == "datasheet" else ASSUMED
+    return widths.datasheet if parameter.basis == "datasheet" else widths.assumed
 
 
 def sample_size_of(parameter: Parameter, level: str) -> int | None:

@@ -10,30 +10,37 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.rankings.failing import PlainSample
 from yieldsim.analysis.rankings.input_laws import Input, deviations_of, inputs_of
-from yieldsim.engine.cells import run_block
-from yieldsim.engine.columns import Condition
-from yieldsim.engine.execution import Mapper, blocks
 from yieldsim.engine.response import Response
-from yieldsim.estimate.derivatives import Derivatives, yield_derivatives
+from yieldsim.estimate.derivatives import TOO_FEW, Derivatives, yield_derivatives
 from yieldsim.estimate.settled import sure_and_possible
-from yieldsim.estimate.unit_completion import UnitCompletion, join_blocks
+from yieldsim.estimate.unit_completion import UnitCompletion
+
+if TYPE_CHECKING:
+    from yieldsim.analysis.rankings.failing import PlainSample
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 COMPLETION, UNIT_YIELD = "completion", "unit yield"
+METHOD = (
+    "change of the share for a nominal 1 % of itself higher (nominal), for a tolerance 10 % wider by its derivative "
+    "(tolerance), for one 10 % narrower outright (narrowed); score function on the samples at hand, of a uniform law "
+    "a polynomial of degree 4 to its ends, density ratio where narrowed; Student t over independent rows, two-sided"
+)
+_ROWS = {COMPLETION: "actuation", UNIT_YIELD: "unit"}  # what a row of the sample is
 CUT = 0.1  # part by which a tolerance is narrowed
+_UNTOLD: dict[str, Any] = {"nominal": math.nan, "nominal_low": math.nan, "nominal_high": math.nan, "nominal_few": False}
 
 
 @dataclass(frozen=True)
 class Slope:
-    """How a yield changes with one input.
+    """How a yield changes with one input, as a change of the share that completes or complies [1].
 
     Attributes
     ----------
@@ -41,10 +48,12 @@ class Slope:
     name, level, basis : of the input
     nominal, nominal_low, nominal_high : change of the yield for 1 % of the nominal more, with its two-sided interval
         [share]; NaN where `problem` says why
-    tolerance, tolerance_low, tolerance_high : change for a tolerance 10 % wider, by its derivative
-    narrowed, narrowed_low, narrowed_high : change for a tolerance 10 % narrower, outright
+    tolerance, tolerance_low, tolerance_high : change for a tolerance 10 % wider, by its derivative [share]
+    narrowed, narrowed_low, narrowed_high : change for a tolerance 10 % narrower, outright [share]
     shown : whether a change is shown, all inputs together at the confidence of the intervals
-    problem : why numbers are missing, or None
+    problem : why numbers are missing or not to be relied on, or None
+    nominal_few, tolerance_few, narrowed_few : whether so few rows decide the number (fewer than 6) that it
+        says next to nothing
 
     Of a parameter with several levels the row of the widest one has the change with the nominal: it is the same.
     """
@@ -64,11 +73,15 @@ class Slope:
     narrowed_high: float
     shown: bool = False
     problem: str | None = None
+    nominal_few: bool = False
+    tolerance_few: bool = False
+    narrowed_few: bool = False
 
     @property
     def reach(self) -> float:
         """The larger of the changes [share]; 0 where none is known."""
-        return max((abs(x) for x in (self.nominal, self.narrowed) if math.isfinite(x)), default=0.0)
+        pairs = ((self.nominal, self.nominal_few), (self.narrowed, self.narrowed_few))
+        return max((abs(x) for x, few in pairs if math.isfinite(x) and not few), default=0.0)
 
 
 def completion_slopes(response: Response, sample: PlainSample, confidence: float) -> tuple[Slope, ...]:
@@ -106,15 +119,6 @@ def unit_yield_slopes(
     return _slopes(UNIT_YIELD, inputs, population.unit_deviations(numbers), values, clusters, confidence)
 
 
-def units_at(response: Response, condition: Condition, required: float, over: Mapper) -> UnitCompletion:
-    """Return the completion of the units of the settings in one condition."""
-
-    def work(units: IntArray) -> UnitCompletion | None:
-        return run_block(response, condition, units, 1, required).completion
-
-    return join_blocks([found for found in over.map(work, blocks(response.settings.units)) if found is not None])
-
-
 def _slopes(
     of: str,
     inputs: Sequence[Input],
@@ -135,9 +139,8 @@ def _slopes(
         found, together = at(confidence), at(1.0 - (1.0 - confidence) / (2 * len(known)))
         widest = _widest([inputs[k] for k in known])
         for j, k in enumerate(known):
-            row = _row(of, inputs[k], found, j, laws[j].spread)
-            row = row if j in widest else replace(row, nominal=math.nan, nominal_low=math.nan, nominal_high=math.nan)
-            rows[k] = replace(row, shown=_shown(together, j))
+            row = replace(_row(of, inputs[k], found, j, laws[j].spread), shown=_shown(together, j, j in widest))
+            rows[k] = row if j in widest else replace(row, **_UNTOLD)
     return tuple(sorted(rows.values(), key=lambda row: (-row.reach, row.name, row.level)))
 
 
@@ -150,22 +153,28 @@ def _widest(inputs: Sequence[Input]) -> set[int]:
     return {j for _, j in best.values()}
 
 
-def _shown(found: Derivatives, j: int) -> bool:
-    """Whether the interval of a change leaves 0 out."""
-    pairs = ((found.nominal_low[j], found.nominal_high[j]), (found.narrowed_low[j], found.narrowed_high[j]))
-    return any(low > 0.0 or high < 0.0 for low, high in pairs)
+def _shown(found: Derivatives, j: int, nominal: bool) -> bool:
+    """Whether the interval of a change that is told leaves 0 out."""
+    told = [(found.narrowed_low[j], found.narrowed_high[j], found.narrowed_problem[j])]
+    told += [(found.nominal_low[j], found.nominal_high[j], found.nominal_problem[j])] if nominal else []
+    return any(low > 0.0 or high < 0.0 for low, high, problem in told if not _few(problem))
+
+
+def _few(problem: str | None) -> bool:
+    return problem is not None and problem.startswith(TOO_FEW)
 
 
 def _row(of: str, one: Input, found: Derivatives, j: int, spread: float) -> Slope:
     step = one.per_cent_of_nominal
     wider = CUT * spread
     problems = (found.nominal_problem[j], found.spread_problem[j], found.narrowed_problem[j])
-    told = dict.fromkeys(text for text in problems if text)
+    few = [_few(problem) for problem in problems]
+    told = dict.fromkeys(text.replace("row", _ROWS[of]) for text in problems if text)
     nominal = _three(found.nominal, found.nominal_low, found.nominal_high, j, step)
     tolerance = _three(found.spread, found.spread_low, found.spread_high, j, wider)
     narrowed = _three(found.narrowed, found.narrowed_low, found.narrowed_high, j, 1.0)
     names = (of, one.variable.name, one.variable.level, one.parameter.basis)
-    return Slope(*names, *nominal, *tolerance, *narrowed, problem="; ".join(told) or None)
+    return Slope(*names, *nominal, *tolerance, *narrowed, False, "; ".join(told) or None, *few)
 
 
 def _three(value: FloatArray, low: FloatArray, high: FloatArray, j: int, factor: float) -> tuple[float, float, float]:

@@ -10,7 +10,7 @@ from yieldsim.estimate.tails.curvature import learn_spread, refit
 from yieldsim.estimate.tails.design_points import search
 from yieldsim.estimate.tails.exploration import Exploration, pulled, spread_out, supports
 from yieldsim.estimate.tails.limit_state import Floats, LimitState
-from yieldsim.estimate.tails.mixture import SPLIT, Mixture, Sample, Weighed, draw, mixture_over, weigh
+from yieldsim.estimate.tails.mixture import SPLIT, Mixture, Sample, Weighed, best_shares, draw, mixture_over, weigh
 from yieldsim.estimate.tails.region import Region, explained
 
 #: A failing point with this share of the estimate, or unexplained ones together with it, starts a search.
@@ -46,28 +46,15 @@ class Sampled:
     met: bool
     quiet: bool
 
-    def shares(self) -> Floats:
-        """How effort would best be shared among the regions' components (m, 7), as this sample tells."""
-        m = len(self.regions)
-        even = np.tile(SPLIT, (m, 1)) / m
-        told = 0.2 * contributions(self.sample) + 0.5 * self.mixture.shares
-        return np.asarray(told.reshape(m, -1) + 0.3 * even)
 
-
-def contributions(sample: Sample) -> Floats:
-    """Share of each component in the second moment of the estimate, square-rooted: how effort is best shared."""
-    terms = (sample.weight * sample.fails) ** 2
-    root = np.sqrt(terms @ sample.responsibility)
-    total = float(root.sum())
-    return np.asarray(root / total if total > 0.0 else np.full(root.size, 1.0 / root.size))
-
-
-def _spread(regions: list[Region], sample: Sample) -> list[Region]:
+def spread_of_sample(regions: list[Region], sample: Sample, *, again: bool = True) -> list[Region]:
     """Learn where each region's failing points lie; a point belongs to the region that is most responsible for it."""
     terms = sample.weight * sample.fails
     owner = np.argmax(sample.responsibility.reshape(terms.size, len(regions), -1).sum(axis=2), axis=1)
     mine = [(owner == i) & (terms > 0.0) for i in range(len(regions))]
-    return [learn_spread(one, sample.u[rows], terms[rows]) for one, rows in zip(regions, mine, strict=True)]
+    return [
+        learn_spread(one, sample.u[rows], terms[rows], again=again) for one, rows in zip(regions, mine, strict=True)
+    ]
 
 
 def _spread_of_runs(seen: Exploration) -> list[Region]:
@@ -164,10 +151,12 @@ def sample_regions(
         left -= 1
         last = left == 0 or limit_state.calls > budget
         shares = _shared_with_new(shares, len(seen.regions))
-        if not _pilots(limit_state, rng, seen, shares, pilot * min(shares.shape[0], 12)) and not last:
+        shaped = _pilots(limit_state, rng, seen, shares, pilot * min(shares.shape[0], 12), least)
+        if shaped is None and not last:
             continue
         shares = _shared_with_new(shares, len(seen.regions))
-        shaped = refit(seen.regions, *limit_state.history())
+        if shaped is None:
+            shaped = refit(seen.regions, *limit_state.history())
         mixture = mixture_over(shaped, shares)
         result = _to_target(limit_state, rng, seen, shaped, mixture, target, least, budget)
         if result.quiet or last or limit_state.calls > budget:
@@ -180,23 +169,30 @@ def _shared_with_new(shares: Floats, m: int) -> Floats:
     return np.concatenate([shares, mean * np.tile(SPLIT, (m - shares.shape[0], 1))])
 
 
-def _pilots(limit_state: LimitState, rng: np.random.Generator, seen: Exploration, shares: Floats, size: int) -> bool:
+def _pilots(
+    limit_state: LimitState, rng: np.random.Generator, seen: Exploration, shares: Floats, size: int, least: int
+) -> list[Region] | None:
     """Shape regions and shares (changed in place) by pilots, three where one shows a mixture that fits badly.
 
-    Returns False when a pilot met a new region.
+    A larger one, of an eighth of the final sample, follows where that is more. Returns the regions with their
+    curvature fitted, None when a pilot met a new one.
     """
-    m = shares.shape[0]
-    for _ in range(3):
-        shaped = refit(seen.regions, *limit_state.history())
-        mixture = mixture_over(shaped, shares)
-        tried = draw(limit_state, mixture, rng, size)
+    shaped = refit(seen.regions, *limit_state.history())
+    sizes = [size] * 3
+    while sizes:
+        n = sizes.pop()
+        tried = draw(limit_state, mixture_over(shaped, shares), rng, n)
         if newcomers(limit_state, seen, shaped, tried):
-            return False
-        shares[:] = 0.7 * contributions(tried).reshape(m, -1) + 0.3 * np.tile(SPLIT, (m, 1)) / m
-        seen.regions = _spread(seen.regions, tried)
-        if weigh(tried, tried.fails).error ** 2 * tried.weight.size < _FITS_BADLY:
-            break
-    return True
+            return None
+        seen.regions = spread_of_sample(seen.regions, tried)
+        shaped = refit(seen.regions, *limit_state.history())
+        terms = tried.weight * tried.fails
+        rows = np.flatnonzero(terms > 0.0)
+        shares[:] = best_shares(mixture_over(shaped, shares), tried.u[rows], terms[rows]).reshape(shares.shape)
+        fits = weigh(tried, tried.fails).error ** 2 * tried.weight.size < _FITS_BADLY
+        if n == size and (fits or not sizes):
+            sizes = [least // 8] if least // 8 > size else []
+    return shaped
 
 
 def _to_target(

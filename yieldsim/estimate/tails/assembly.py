@@ -9,6 +9,7 @@ from scipy.special import stdtrit
 from yieldsim.estimate.tails.adaptation import Sampled
 from yieldsim.estimate.tails.answer import FailurePoint, MethodAnswer, TailAnswer
 from yieldsim.estimate.tails.exploration import NEGLIGIBLE, Exploration
+from yieldsim.estimate.tails.handover import handed_on
 from yieldsim.estimate.tails.limit_state import Floats, LimitState
 from yieldsim.estimate.tails.mixture import interval, weigh
 from yieldsim.estimate.tails.monte_carlo import Counted
@@ -81,8 +82,7 @@ def assemble(
         seen.searches,
         unknown,
         note,
-        tuple(result.regions) if result is not None else tuple(seen.regions),
-        result.shares() if result is not None else np.zeros((0, 0)),
+        *(handed_on(limit_state, result) if result is not None else (tuple(seen.regions), np.zeros((0, 0)))),
         seen.sentinels,
         *_failing(result, counts, runs),
         _sources(result, counts, runs),

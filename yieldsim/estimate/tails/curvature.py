@@ -11,11 +11,24 @@ from dataclasses import replace
 
 import numpy as np
 
-from yieldsim.estimate.tails.limit_state import Floats
+from yieldsim.estimate.tails.limit_state import Bools, Floats
 from yieldsim.estimate.tails.region import Region
 
 _MOST = 700
 _COMMON = 3.0
+#: How much wider than what was seen a single direction is made.
+_WIDER = 0.1
+#: A direction stands out only where no point gives this share of its moment.
+_ONE_POINT = 0.25
+
+
+def widened(share: float, directions: int) -> float:
+    """Factor by which each of so many directions is widened, when a single one is widened by `share`.
+
+    Densities r directions of which are wider by a small e than they need be have weights whose second moment is
+    about exp(2 r e²) times the least: with e falling as the root of r that does not depend on r.
+    """
+    return float(1.0 + share / np.sqrt(max(directions, 1)))
 
 
 def complement(normal: Floats) -> Floats:
@@ -34,6 +47,12 @@ def _features(t: Floats, v: Floats) -> Floats:
     rows, columns = np.triu_indices(v.shape[1])
     products = v[:, rows] * v[:, columns] * np.where(rows == columns, np.sqrt(0.5), 1.0)
     return np.column_stack([t, v, t[:, None] * v, products, _COMMON * ((v**2).sum(axis=1) - v.shape[1])])
+
+
+def _most(m: int, each: int) -> int:
+    """How many points a fit in m directions takes: `each` a coefficient, as far as that is quickly solved."""
+    coefficients = 2 + 2 * m + m * (m + 1) // 2
+    return max(_MOST, each * coefficients) if coefficients <= _MOST // 2 else _MOST
 
 
 def _ridge(x: Floats, y: Floats) -> tuple[Floats, float]:
@@ -57,7 +76,7 @@ def _ridge(x: Floats, y: Floats) -> tuple[Floats, float]:
     return x.T @ (left @ (projected / (squared + best[1]))), best[0]
 
 
-def fit_curvature(region: Region, u: Floats, g: Floats, others: list[Region]) -> Region:
+def fit_curvature(region: Region, u: Floats, g: Floats, others: list[Region], each: int = 3) -> Region:
     """Return the region with the curvature that points (n, d) with values g (n,) of its cause show.
 
     Parameters
@@ -67,17 +86,20 @@ def fit_curvature(region: Region, u: Floats, g: Floats, others: list[Region]) ->
         Points near the region and the column of the limit state that fails there, in its own units.
     others : list of Region
         Regions whose own surface explains a point better take it away.
+    each : int
+        Points wanted for each coefficient of the fit.
     """
     y = g / region.slope
     d = region.normal.size
     rows = np.flatnonzero(np.isfinite(y) & (np.abs(u @ region.normal - region.distance) < 2.5))
-    rows = rows[np.argsort(np.abs(y[rows]), kind="stable")[: 3 * _MOST]]
+    most = _most(d - 1, each)
+    rows = rows[np.argsort(np.abs(y[rows]), kind="stable")[: 3 * most]]
     predicted = -region.depth(u[rows])
     mine = np.abs(predicted) < 2.5
     for other in others:
         nearer = -other.depth(u[rows]) * other.slope / region.slope
         mine &= ~((nearer < predicted - 0.2) & (np.abs(y[rows] - nearer) < np.abs(y[rows] - predicted)))
-    rows = rows[mine][:_MOST]
+    rows = rows[mine][:most]
     if d == 1 or rows.size < 12 + d:
         return region
     u, y = u[rows], y[rows]
@@ -120,42 +142,45 @@ def _shape(region: Region, basis: Floats, coefficients: Floats, error: float) ->
     )
 
 
-def refit(regions: list[Region], u: Floats, values: Floats) -> list[Region]:
+def refit(regions: list[Region], u: Floats, values: Floats, each: int = 3) -> list[Region]:
     """Fit the curvature of every region to points (n, d) and values (n, k) of the limit state."""
     return [
-        fit_curvature(region, u, values[:, region.cause], regions[:i] + regions[i + 1 :])
+        fit_curvature(region, u, values[:, region.cause], regions[:i] + regions[i + 1 :], each)
         for i, region in enumerate(regions)
     ]
 
 
-def learn_spread(region: Region, u: Floats, weight: Floats, alike: float = 1.0) -> Region:
+def learn_spread(region: Region, u: Floats, weight: Floats, alike: float = 1.0, *, again: bool = True) -> Region:
     """Return the region with the directions in which its failing points (n, d) with weights (n,) stand out.
 
     Once across the normal, about the origin, and once in all directions, about the points' centre. `alike` is how
-    many points say as much as an independent one. Fewer than 12 of those change nothing.
+    many points say as much as an independent one. Fewer than 12 of those change nothing, and neither do fewer than
+    it was learnt from before, unless `again`.
     """
     d, total = region.normal.size, float(weight.sum())
     effective = total**2 / max(float((weight**2).sum()), 1e-300) / alike
-    if effective < 12.0:
+    if effective < (12.0 if again else max(12.0, region.learnt_from)):
         return region
     centre = _centre(region, u, weight, effective)
-    axes, variance = _standing_out(u - centre, weight, effective)
+    axes, variance, _ = _standing_out(u - centre, weight, effective)
+    wide = widened(_WIDER, variance.size) * np.sqrt(variance)
     region = replace(
-        region, cloud_centre=centre, cloud_axes=axes, cloud_deviation=np.clip(1.1 * np.sqrt(variance), 0.05, 2.5)
+        region, cloud_centre=centre, cloud_axes=axes, cloud_deviation=np.clip(wide, 0.05, 2.5), learnt_from=effective
     )
     if d == 1:
         return region
     basis = complement(region.normal)
     v = u @ basis
-    axes, variance = _standing_out(v, weight, effective)
+    axes, variance, own = _standing_out(v, weight, effective)
     mean = weight @ (v @ axes) / total
-    mean = np.where(np.abs(mean) > 4.0 * np.sqrt(variance / effective), mean, 0.0)
-    deviation = np.sqrt(np.maximum(variance - mean**2, 0.0))
+    # a direction that was given the common moment has no mean to take from it
+    mean = np.where(own & (np.abs(mean) > 4.0 * np.sqrt(variance / effective)), mean, 0.0)
+    deviation = widened(_WIDER, variance.size) * np.sqrt(np.maximum(variance - mean**2, 0.0))
     return replace(
         region,
         spread_axes=basis @ axes,
         spread_mean=mean,
-        spread_deviation=np.clip(1.1 * deviation, 0.03, 2.5),
+        spread_deviation=np.clip(deviation, 0.03, 2.5),
     )
 
 
@@ -171,8 +196,9 @@ def _centre(region: Region, u: Floats, weight: Floats, effective: float) -> Floa
     return np.asarray(mean - (1.0 - keep) * across)
 
 
-def _standing_out(v: Floats, weight: Floats, effective: float) -> tuple[Floats, Floats]:
-    """Directions (m, r) in which the weighted second moment of points (n, m) is not 1, and the moment along each.
+def _standing_out(v: Floats, weight: Floats, effective: float) -> tuple[Floats, Floats, Bools]:
+    """Directions (m, r) in which the weighted second moment of points (n, m) is not 1, the moment along each, and
+    whether it is the direction's own.
 
     Moments are compared with their mean, or with 1 where the mean is near it; those count that lie outside what
     chance gives with so many points (the edges of Marchenko and Pastur 1967, Mathematics of the USSR-Sbornik 1,
@@ -186,6 +212,9 @@ def _standing_out(v: Floats, weight: Floats, effective: float) -> tuple[Floats, 
     mean = mean if common else 1.0
     edge = np.sqrt(m / effective)
     out = (values > 1.25 * mean * (1.0 + edge) ** 2) | (values < 0.75 * mean * max(1.0 - edge, 0.0) ** 2)
+    # a moment that one heavy point makes says where that point lies, not how the failing points spread
+    one = (weight[:, None] * (v @ vectors) ** 2).max(axis=0) / weight.sum()
+    out &= one < _ONE_POINT * np.maximum(values, mean)
     values = np.where(out, values, mean)
     chosen = np.ones(m, dtype=np.bool_) if common else out
-    return vectors[:, chosen], values[chosen]
+    return vectors[:, chosen], values[chosen], out[chosen]

@@ -90,9 +90,9 @@ def failure_probability(
     counted = LimitState(limit_state, dimension, gradient)
     rng = np.random.default_rng([seed, dimension])
     if start_points is not None and method in ("auto", "mixture"):
-        seen = warm_start(counted, start_points, dimension)
+        seen, shares = warm_start(counted, start_points, dimension)
         if seen.regions:
-            return _continued(counted, rng, seen, start_points, target, level, budget)
+            return _continued(counted, rng, seen, shares, target, level, budget)
     if method == "subset":
         return _by_subset(counted, rng, Exploration(), level, target, budget, (), None)
     u = rng.standard_normal((EXPLORERS * EXPLORER_SIZE, dimension))
@@ -225,16 +225,13 @@ def _continued(
     counted: LimitState,
     rng: np.random.Generator,
     seen: Exploration,
-    known: TailAnswer | Floats,
+    shares: Floats | None,
     target: float,
     level: float,
     budget: int,
 ) -> TailAnswer:
     """Sample regions that are known from elsewhere, without explorations."""
     least = max(80, int(1.6 / target**2))
-    shares = None
-    if isinstance(known, TailAnswer) and known.shares.shape[0] == len(seen.regions):
-        shares = known.shares
     result = sample_regions(counted, rng, seen, target=target, pilot=75, least=least, budget=budget, shares=shares)
     own = from_mixture(result, level, counted.calls)
     return assemble(counted, "mixture", (own,), level, seen, result=result, target=target)

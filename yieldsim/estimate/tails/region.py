@@ -38,6 +38,8 @@ class Region:
         and standard deviation along each.
     cloud_centre, cloud_axes, cloud_deviation : (d,), (d, c), (c,) arrays
         Centre of the failing points, the directions in which their spread about it is not 1, and the spread.
+    learnt_from : float
+        How many independent failing points the spread was learnt from.
     """
 
     point: Floats
@@ -56,6 +58,7 @@ class Region:
     cloud_centre: Floats | None = None
     cloud_axes: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     cloud_deviation: Floats = field(default_factory=lambda: np.zeros(0))
+    learnt_from: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("axes", "spread_axes", "cloud_axes"):

@@ -8,9 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from yieldsim.report.changes import place_of
 from yieldsim.report.figures import style
 from yieldsim.report.numbers import count, fixed
-from yieldsim.report.rankings import place_of
 from yieldsim.report.tails import rare
 
 if TYPE_CHECKING:
