@@ -65,6 +65,7 @@ def test_a_regulated_radio_sees_the_set_voltage_of_its_unit(small: Design) -> No
     supply = regulated_supply(response, BENCH, np.arange(500))
     assert supply is not None
     assert supply.shape == (500, 1)
+    assert supply.base is None  # a run keeps it: no view of everything else about the units
     assert 2.2 * 0.98 <= supply.min() < 2.17 < 2.23 < supply.max() <= 2.2 * 1.02
     design = with_rules(small, Derating("radio.voltage", 2.2 / 3.6, 0.9))
     tally = SimpleNamespace(derated=np.full((500, 1), 8), actuations=8)

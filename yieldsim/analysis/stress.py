@@ -144,7 +144,7 @@ def regulated_supply(response: Response, condition: Condition, units: IntArray) 
     base, scale = response.unit_base(units, condition)
     drawn = response.population.actuation_variables
     if "regulator.output" not in drawn.names:
-        return base[:, at.OUTPUT, None]
+        return base[:, at.OUTPUT, None].copy()  # a view would keep the values of all units
     k = drawn.names.index("regulator.output")
     d = deviations(int(drawn.shapes.codes[k]), drawn.shapes.params[k], drawn.shapes.table, _MIDDLES)
     return base[:, at.OUTPUT, None] + scale[:, at.OUTPUT, None] * d
