@@ -23,6 +23,7 @@ from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
 from yieldsim.kernel.circuit import energy_taken, leakage, store_charge, store_energy
 from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.control import PLATEAU_SHARE
 from yieldsim.kernel.demand import demand_off, demand_starting
 from yieldsim.kernel.drain import charge_at_release
 from yieldsim.kernel.sequence import (
@@ -70,7 +71,7 @@ def reset_memory(m, x):
     m[pl.TOP_CURRENT] = 0.0
     m[pl.TOP_REVERSE] = 0.0
     m[pl.TOP_SHARE] = 0.0
-    m[pl.PLATEAU] = 0.002 * m[pl.ACCURACY]
+    m[pl.PLATEAU] = PLATEAU_SHARE * m[pl.ACCURACY]
     m[pl.PHASE] = float(at.OFF_PHASE)
     m[pl.LEDGER_COLUMN] = -1.0
     m[pl.STARTED] = 0.0

@@ -5,10 +5,18 @@ of a bank of capacitors. `store_voltage` is that relation, `leakage` what the st
 """
 
 import math
+from typing import Any, NamedTuple
 
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
-from yieldsim.kernel.compiled import apart, inlined
+from yieldsim.kernel.compiled import INTERPRETED, apart, inlined
+from yieldsim.kernel.lanes import any_of, choose, four_at, lesser, whole
+
+if not INTERPRETED:
+    from numba import types
+    from numba.extending import overload
+
+    from yieldsim.kernel.lanes import INLINE
 
 # A piezoelectric source without resistance in its path would charge the store at once; this much stands in it [ohm].
 LEAST_RESISTANCE = 1e-3
@@ -148,6 +156,15 @@ def fill_bank(design, x, m, known):
 
 
 @inlined
+def hermite(f, v0, d0, v1, d1):
+    """Value and slope at the share ``f`` of a piece with ``v0``, ``v1`` at its ends, and slopes ``d0``, ``d1``."""
+    rise = v1 - v0
+    c2 = 3.0 * rise - 2.0 * d0 - d1
+    c3 = d0 + d1 - 2.0 * rise
+    return v0 + f * (d0 + f * (c2 + f * c3)), d0 + f * (2.0 * c2 + 3.0 * f * c3)
+
+
+@inlined
 def store_voltage(q, m):
     """Voltage [V] of the store holding charge ``q`` [C], and its slope dV/dq [V/C].
 
@@ -167,12 +184,50 @@ def store_voltage(q, m):
     n = int(place)
     f = place - n
     k += 2 * n
-    v0, d0, v1, d1 = m[k], m[k + 1] * step, m[k + 2], m[k + 3] * step
-    rise = v1 - v0
-    c2 = 3.0 * rise - 2.0 * d0 - d1
-    c3 = d0 + d1 - 2.0 * rise
-    voltage = v0 + f * (d0 + f * (c2 + f * c3))
-    return voltage, (d0 + f * (2.0 * c2 + 3.0 * f * c3)) * m[pl.POINTS_PER_CHARGE]
+    voltage, slope = hermite(f, m[k], m[k + 1] * step, m[k + 2], m[k + 3] * step)
+    return voltage, slope * m[pl.POINTS_PER_CHARGE]
+
+
+class Store(NamedTuple):
+    """A store of each of several `lanes`, as `voltage_of` looks at them: one charge-voltage table serves all."""
+
+    table: Any  # (N,) memory with the table in it
+    first: Any  # place of its first point
+    last: Any  # index of its last one
+    step: Any  # spacing of its points in q / C_s [V]
+    per_charge: Any  # 1 / C_s, of each [1/F]
+    points: Any  # points of the table a coulomb, of each [1/C]
+
+
+def voltage_of(q: Any, store: Any) -> Any:
+    """`store_voltage` of a memory, or of the `Store` of `lanes`."""
+    return store_voltage(q, store)
+
+
+@inlined
+def voltage_abreast(q, store):
+    """`store_voltage` of `lanes`."""
+    s, place = q * store.per_charge, q * store.points
+    n = whole(lesser(choose(place > 0.0, place, 0.0), store.last - 1.0))
+    v0, d0, v1, d1 = four_at(store.table, store.first, n)
+    v, slope = hermite(place - n, v0, d0 * store.step, v1, d1 * store.step)
+    slope = slope * store.points
+    beyond, empty = place >= store.last, s <= 0.0
+    if any_of(beyond):
+        top = store.first + 2 * int(store.last)
+        last, steep = store.table[top], store.table[top + 1]
+        v = choose(beyond, last + steep * (s - store.last * store.step), v)
+        slope = choose(beyond, steep * store.per_charge, slope)
+    return choose(empty, s, v), choose(empty, store.per_charge, slope)
+
+
+if not INTERPRETED:
+
+    @overload(voltage_of, jit_options=INLINE)
+    def _(q, store):
+        if isinstance(store, types.Array):
+            return lambda q, store: store_voltage(q, store)
+        return lambda q, store: voltage_abreast(q, store)
 
 
 @apart

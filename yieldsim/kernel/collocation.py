@@ -9,12 +9,15 @@ iteration in the eigenvectors of the inverse coefficient matrix is told. The sec
 from the charges alone, so that only four charges are sought.
 """
 
+from typing import Any, NamedTuple
+
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
-from yieldsim.kernel.circuit import store_voltage
+from yieldsim.kernel.circuit import store_voltage, voltage_of
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.control import conductance_of_loop
+from yieldsim.kernel.lanes import any_of, choose, magnitude, no
 
 # The points, and the derivative at each of a polynomial through the start and the four values there.
 C1, C2, C3 = 0.088587959512703947, 0.40946686444073471, 0.78765946176084706
@@ -92,22 +95,17 @@ def pole(re, im, lh, resistance, rate, lost, elastance):
 
 
 @inlined
-def quartic(z1, z2, z3, z4):
-    """Coefficients of x to x^4 of the polynomial in the share ``x`` of a step through 0 and the values ``z``."""
+def bends(z1, z2, z3, z4):
+    """Return the three coefficients of a dense output, see `stepper.step`."""
     r1, r2, r3 = z1 - C1 * z4, z2 - C2 * z4, z3 - C3 * z4
-    k3 = K11 * r1 + K12 * r2 + K13 * r3
-    k4 = K21 * r1 + K22 * r2 + K23 * r3
-    k5 = K31 * r1 + K32 * r2 + K33 * r3
-    return z4 + k3, k4 - k3, k5 - k4, -k5
+    return K11 * r1 + K12 * r2 + K13 * r3, K21 * r1 + K22 * r2 + K23 * r3, K31 * r1 + K32 * r2 + K33 * r3
 
 
 @inlined
-def dense(z1, z2, z3, z4, place, m):
-    """Write the three coefficients of a dense output, see `stepper.step`, to ``place``."""
-    r1, r2, r3 = z1 - C1 * z4, z2 - C2 * z4, z3 - C3 * z4
-    m[place] = K11 * r1 + K12 * r2 + K13 * r3
-    m[place + 1] = K21 * r1 + K22 * r2 + K23 * r3
-    m[place + 2] = K31 * r1 + K32 * r2 + K33 * r3
+def quartic(z1, z2, z3, z4):
+    """Coefficients of x to x^4 of the polynomial in the share ``x`` of a step through 0 and the values ``z``."""
+    k3, k4, k5 = bends(z1, z2, z3, z4)
+    return z4 + k3, k4 - k3, k5 - k4, -k5
 
 
 @inlined
@@ -127,22 +125,54 @@ def solve(r1, r2, r3, r4, m_re, m_im, n_re, n_im):
     )
 
 
+class Loop(NamedTuple):
+    """What a long step knows of one actuation, or of `lanes` of them."""
+
+    store: Any  # see `circuit.voltage_of`
+    inertia: Any  # L [H]
+    resistance: Any  # of the whole path [ohm]
+    esr: Any  # [ohm]
+    conductance: Any  # see `control.conductance_of_loop` [S]
+    leak: Any  # [S]
+    away: Any  # steady regulator input current and reverse leakage [A]; of an empty store too, see `BELOW`
+    accuracy: Any  # [V]
+
+
 @inlined
-def converge(h, i, q, v0, slope, per_resistance, e0, e1, e2, e3, e4, m):
+def loop_of(m):
+    """Return the loop of one actuation."""
+    return Loop(
+        m, m[pl.INERTIA], m[pl.R_LOOP] + m[pl.ESR], m[pl.ESR], conductance_of_loop(m), m[pl.LEAK],
+        m[pl.STEADY_CURRENT] + m[pl.I_REVERSE], m[pl.ACCURACY],
+    )  # fmt: skip
+
+
+@inlined
+def currents(loop, rate, z1, z2, z3, z4, v1, v2, v3, v4):
+    """Currents [A] at the four points of the charges ``z`` [C], at which the store has ``v`` [V]; ``rate`` is 1 / h."""
+    d1, d2, d3, d4 = derivative(z1, z2, z3, z4)
+    away, leak = loop.away, loop.leak
+    return (
+        d1 * rate + away + v1 * leak,
+        d2 * rate + away + v2 * leak,
+        d3 * rate + away + v3 * leak,
+        d4 * rate + away + v4 * leak,
+    )
+
+
+@inlined
+def converge(loop, h, i, q, v0, slope, e0, e1, e2, e3, e4, idle):
     """Solve one step of ``h`` [s] from current ``i`` [A] and charge ``q`` [C], at which the store has ``v0`` [V] and
     dV/dq = ``slope``, under what drives the loop at the start and at the four points, [V] less the level of `level`.
-    ``per_resistance`` is `control.conductance_of_loop`.
+    All of them may be `lanes`; where ``idle`` holds, nothing is asked for.
 
     Returns whether the iteration met the charges, the charges less ``q``, the currents and the store's voltages at the
     points, and the two errors: of current and of charge. They come from the defect at the start, where the polynomial
     need not meet the equations.
     """
-    drawn = m[pl.STEADY_CURRENT]
-    leak = m[pl.LEAK]
-    away = drawn + m[pl.I_REVERSE]  # of an empty store too, see `BELOW`
-    resistance = m[pl.R_LOOP] + m[pl.ESR]
+    leak, away, resistance = loop.leak, loop.away, loop.resistance
     rate = 1.0 / h
-    lh = m[pl.INERTIA] * rate
+    lh = loop.inertia * rate
     run = h * (i - away - v0 * leak)
     lost = leak * slope
     m_re, m_im = pole(M_RE, M_IM, lh, resistance, rate, lost, slope)
@@ -155,76 +185,76 @@ def converge(h, i, q, v0, slope, per_resistance, e0, e1, e2, e3, e4, m):
     )  # fmt: skip
     z1, z2, z3, z4 = z1 + C1 * run, z2 + C2 * run, z3 + C3 * run, z4 + run
     # a charge that is off puts the current off by D44 / h of it, and that lasts L/R
-    weight = slope + D44 * rate * (m[pl.ESR] + m[pl.INERTIA] * slope * per_resistance)
-    met = MET * m[pl.ACCURACY]
+    weight = slope + D44 * rate * (loop.esr + loop.inertia * slope * loop.conductance)
+    met = MET * loop.accuracy
     per_error = DEFECT / (lh + resistance)
     leaks = leak * (resistance + D44 * lh)
-    unseen = leaks if leaks < LEAKS else 0.0  # what the corrections leave out of the leakage
-    done = False
-    j1 = j2 = j3 = j4 = v1 = v2 = v3 = v4 = miss_i = miss_q = 0.0
+    leaky = leaks >= LEAKS
+    unseen = choose(leaky, 0.0, leaks)  # what the corrections leave out of the leakage
+    any_leaky = any_of(leaky)
+    guessed = no(leaky)
+    v1, v2, v3, v4 = v0, v0, v0, v0
+    miss_i, miss_q = 0.0 * i, 0.0 * q
+    done = idle
     whole = 1.0 + resistance * leak
     for k in range(ITERATIONS):
-        v1, s1 = store_voltage(q + z1, m)
-        v2, s2 = store_voltage(q + z2, m)
-        v3, s3 = store_voltage(q + z3, m)
-        v4, s4 = store_voltage(q + z4, m)
-        if k == 0 and leaks < LEAKS:  # the guess left nothing but the bend of V
-            r1, r2 = whole * (v0 + slope * z1 - v1), whole * (v0 + slope * z2 - v2)
-            r3, r4 = whole * (v0 + slope * z3 - v3), whole * (v0 + slope * z4 - v4)
-        else:
-            d1, d2, d3, d4 = derivative(z1, z2, z3, z4)
-            j1 = d1 * rate + away + v1 * leak
-            j2 = d2 * rate + away + v2 * leak
-            j3 = d3 * rate + away + v3 * leak
-            j4 = d4 * rate + away + v4 * leak
+        t1, s1 = voltage_of(q + z1, loop.store)
+        t2, s2 = voltage_of(q + z2, loop.store)
+        t3, s3 = voltage_of(q + z3, loop.store)
+        t4, s4 = voltage_of(q + z4, loop.store)
+        # the guess left nothing but the bend of V
+        r1, r2 = whole * (v0 + slope * z1 - t1), whole * (v0 + slope * z2 - t2)
+        r3, r4 = whole * (v0 + slope * z3 - t3), whole * (v0 + slope * z4 - t4)
+        if k > 0 or any_leaky:
+            j1, j2, j3, j4 = currents(loop, rate, z1, z2, z3, z4, t1, t2, t3, t4)
             d1, d2, d3, d4 = derivative(j1 - i, j2 - i, j3 - i, j4 - i)
-            r1, r2 = e1 - v1 - resistance * j1 - lh * d1, e2 - v2 - resistance * j2 - lh * d2
-            r3, r4 = e3 - v3 - resistance * j3 - lh * d3, e4 - v4 - resistance * j4 - lh * d4
+            r1 = choose(guessed, r1, e1 - t1 - resistance * j1 - lh * d1)
+            r2 = choose(guessed, r2, e2 - t2 - resistance * j2 - lh * d2)
+            r3 = choose(guessed, r3, e3 - t3 - resistance * j3 - lh * d3)
+            r4 = choose(guessed, r4, e4 - t4 - resistance * j4 - lh * d4)
         x1, x2, x3, x4 = solve(r1, r2, r3, r4, m_re, m_im, n_re, n_im)
-        z1, z2, z3, z4 = z1 + x1, z2 + x2, z3 + x3, z4 + x4
-        v1, v2, v3, v4 = v1 + s1 * x1, v2 + s2 * x2, v3 + s3 * x3, v4 + s4 * x4
+        a1, a2, a3, a4 = z1 + x1, z2 + x2, z3 + x3, z4 + x4
+        t1, t2, t3, t4 = t1 + s1 * x1, t2 + s2 * x2, t3 + s3 * x3, t4 + s4 * x4
         # the errors need not wait for the second correction
-        rise_i = rate * (SD1 * z1 + SD2 * z2 + SD3 * z3 + SD4 * z4) + S_ALL * (away - i)
-        rise_i += leak * (S1 * v1 + S2 * v2 + S3 * v3 + S4 * v4)
-        miss_i = per_error * (e0 - v0 - resistance * i - lh * rise_i)
-        miss_q = DEFECT * (run - (S1 * z1 + S2 * z2 + S3 * z3 + S4 * z4))
-        before = abs(x4) * weight
+        rise_i = rate * (SD1 * a1 + SD2 * a2 + SD3 * a3 + SD4 * a4) + S_ALL * (away - i)
+        rise_i = rise_i + leak * (S1 * t1 + S2 * t2 + S3 * t3 + S4 * t4)
+        miss_i = choose(done, miss_i, per_error * (e0 - v0 - resistance * i - lh * rise_i))
+        miss_q = choose(done, miss_q, DEFECT * (run - (S1 * a1 + S2 * a2 + S3 * a3 + S4 * a4)))
+        before = magnitude(x4) * weight
         # a second correction for what one slope in place of the four leaves of the voltages
         r1, r2, r3, r4 = (slope - s1) * x1, (slope - s2) * x2, (slope - s3) * x3, (slope - s4) * x4
-        if leaks >= LEAKS:
+        if any_leaky:
             d1, d2, d3, d4 = derivative(leak * r1, leak * r2, leak * r3, leak * r4)
-            r1, r2, r3, r4 = r1 * whole + lh * d1, r2 * whole + lh * d2, r3 * whole + lh * d3, r4 * whole + lh * d4
+            r1, r2 = choose(leaky, r1 * whole + lh * d1, r1), choose(leaky, r2 * whole + lh * d2, r2)
+            r3, r4 = choose(leaky, r3 * whole + lh * d3, r3), choose(leaky, r4 * whole + lh * d4, r4)
         y1, y2, y3, y4 = solve(r1, r2, r3, r4, m_re, m_im, n_re, n_im)
-        z1, z2, z3, z4 = z1 + y1, z2 + y2, z3 + y3, z4 + y4
-        v1, v2, v3, v4 = v1 + s1 * y1, v2 + s2 * y2, v3 + s3 * y3, v4 + s4 * y4
-        moved = abs(y4) * weight
+        z1, z2 = choose(done, z1, a1 + y1), choose(done, z2, a2 + y2)
+        z3, z4 = choose(done, z3, a3 + y3), choose(done, z4, a4 + y4)
+        v1, v2 = choose(done, v1, t1 + s1 * y1), choose(done, v2, t2 + s2 * y2)
+        v3, v4 = choose(done, v3, t3 + s3 * y3), choose(done, v4, t4 + s4 * y4)
+        moved = magnitude(y4) * weight
         # what is left is the last move times the rate of the two, or what the bend of V adds to it
-        bent = before * moved <= met * weight * abs(z4)
-        if before <= met or (moved * moved <= met * before and before * unseen <= met and bent):
-            done = True
+        bent = before * moved <= met * weight * magnitude(z4)
+        done = done | (before <= met) | ((moved * moved <= met * before) & (before * unseen <= met) & bent)
+        if not any_of(no(done)):
             break
-    if lh == 0.0:  # a current that follows at once, from its own equation
-        v1, v2, v3, v4 = voltages(q, z1, z2, z3, z4, m)
-        j1, j2, j3, j4 = (
-            (e1 - v1) / resistance, (e2 - v2) / resistance, (e3 - v3) / resistance, (e4 - v4) / resistance
-        )  # fmt: skip
-    else:
-        d1, d2, d3, d4 = derivative(z1, z2, z3, z4)
-        j1 = d1 * rate + away + v1 * leak
-        j2 = d2 * rate + away + v2 * leak
-        j3 = d3 * rate + away + v3 * leak
-        j4 = d4 * rate + away + v4 * leak
+        guessed = guessed & leaky  # no longer
+    j1, j2, j3, j4 = currents(loop, rate, z1, z2, z3, z4, v1, v2, v3, v4)
+    at_once = lh == 0.0
+    if any_of(at_once):  # a current that follows at once, from its own equation
+        t1, _ = voltage_of(q + z1, loop.store)
+        t2, _ = voltage_of(q + z2, loop.store)
+        t3, _ = voltage_of(q + z3, loop.store)
+        t4, _ = voltage_of(q + z4, loop.store)
+        v1, v2, v3, v4 = (
+            choose(at_once, t1, v1),
+            choose(at_once, t2, v2),
+            choose(at_once, t3, v3),
+            choose(at_once, t4, v4),
+        )
+        j1, j2 = choose(at_once, (e1 - v1) / resistance, j1), choose(at_once, (e2 - v2) / resistance, j2)
+        j3, j4 = choose(at_once, (e3 - v3) / resistance, j3), choose(at_once, (e4 - v4) / resistance, j4)
     return done, z1, z2, z3, z4, j1, j2, j3, j4, v1, v2, v3, v4, miss_i, miss_q
-
-
-@apart
-def voltages(q, z1, z2, z3, z4, m):
-    """Voltages [V] of the store at four charges ``z`` [C] beside ``q``."""
-    v1, _ = store_voltage(q + z1, m)
-    v2, _ = store_voltage(q + z2, m)
-    v3, _ = store_voltage(q + z3, m)
-    v4, _ = store_voltage(q + z4, m)
-    return v1, v2, v3, v4
 
 
 @inlined
@@ -238,8 +268,8 @@ def keep_step(i, q, z1, z2, z3, z4, j1, j2, j3, j4, miss_i, miss_q, m):
     """Fill the places from OUT as `stepper.step` does."""
     o = pl.OUT
     m[o], m[o + 1], m[o + 2], m[o + 3] = j4, q + z4, miss_i, miss_q
-    dense(j1 - i, j2 - i, j3 - i, j4 - i, pl.DENSE_Y, m)
-    dense(z1, z2, z3, z4, pl.DENSE_Q, m)
+    m[pl.DENSE_Y], m[pl.DENSE_Y + 1], m[pl.DENSE_Y + 2] = bends(j1 - i, j2 - i, j3 - i, j4 - i)
+    m[pl.DENSE_Q], m[pl.DENSE_Q + 1], m[pl.DENSE_Q + 2] = bends(z1, z2, z3, z4)
 
 
 @apart
@@ -250,8 +280,9 @@ def collocate(t, h, i, q, m):
     p, less = m[pl.POLARITY], level(m)
     v, slope = store_voltage(q, m)
     done, z1, z2, z3, z4, j1, j2, j3, j4, _, _, _, _, miss_i, miss_q = converge(
-        h, i, q, v, slope, conductance_of_loop(m), p * st.emf_at(t, m) - less, p * st.emf_at(t + C1 * h, m) - less,
-        p * st.emf_at(t + C2 * h, m) - less, p * st.emf_at(t + C3 * h, m) - less, p * st.emf_at(t + h, m) - less, m,
+        loop_of(m), h, i, q, v, slope, p * st.emf_at(t, m) - less, p * st.emf_at(t + C1 * h, m) - less,
+        p * st.emf_at(t + C2 * h, m) - less, p * st.emf_at(t + C3 * h, m) - less, p * st.emf_at(t + h, m) - less,
+        False,
     )  # fmt: skip
     keep_step(i, q, z1, z2, z3, z4, j1, j2, j3, j4, miss_i, miss_q, m)
     return done

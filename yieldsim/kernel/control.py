@@ -5,6 +5,7 @@ import math
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel.compiled import inlined
+from yieldsim.kernel.lanes import choose, greater, lesser, root
 
 # Longest step as a phase of the half-sine [rad]: what the step's own error estimate cannot see of a coil current that
 # follows the emf at once, and the same of the long step of `collocation`.
@@ -13,7 +14,10 @@ USUAL = 0.5e-3  # the accuracy they belong to [V]; what is not seen goes with th
 # Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
 LOCAL_SHARE = 0.05
 PIEZO_SHARE = 0.01  # stiff all the way: the errors of its steps have one sign
+PLATEAU_SHARE = 0.002  # by which V_in must rise to be a new top, see `places.PLATEAU`
 CURRENT_WEIGHT = 2.0
+LEAST_OF_LOOP = 1e-9  # resistance of the whole path that counts, where there is none [ohm]
+LEAST_RATIO = 1e-300  # of an error to what is allowed: none at all divides nothing
 LEAST_ERROR = 5e-11  # of a step, below which its estimate is rounding [V]
 
 
@@ -27,15 +31,15 @@ def allowed_error(m):
 @inlined
 def conductance_of_loop(m):
     """Conductance [S] of the whole conducting path."""
-    return 1.0 / max(m[pl.R_LOOP] + m[pl.ESR], 1e-9)
+    return 1.0 / max(m[pl.R_LOOP] + m[pl.ESR], LEAST_OF_LOOP)
 
 
 @inlined
-def coil_weight(v_q, per_resistance, m):
+def coil_weight(v_q, esr, inertia, conductance):
     """What an error of a coil's current counts in V_in [ohm]: it lasts L/R, and what it brings or keeps from the store
-    by then stays. ``v_q`` is dV/dq, ``per_resistance`` see `conductance_of_loop`.
+    by then stays. ``v_q`` is dV/dq, ``conductance`` see `conductance_of_loop`; of one actuation or of `lanes`.
     """
-    return CURRENT_WEIGHT * (m[pl.ESR] + m[pl.INERTIA] * v_q * per_resistance)
+    return CURRENT_WEIGHT * (esr + inertia * v_q * conductance)
 
 
 @inlined
@@ -45,7 +49,7 @@ def source_weight(v_q, m):
         return 0.0
     if m[pl.KIND] == at.PIEZO:
         return CURRENT_WEIGHT * (m[pl.ESR] * conductance_of_loop(m) + m[pl.INERTIA] * v_q)
-    return coil_weight(v_q, conductance_of_loop(m), m)
+    return coil_weight(v_q, m[pl.ESR], m[pl.INERTIA], conductance_of_loop(m))
 
 
 @inlined
@@ -58,12 +62,16 @@ def longest_step(phase, m):
 
 @inlined
 def shrunk(h, ratio):
-    """Step [s] to try after one of ``h`` whose error is ``ratio`` times what is allowed; inf where it failed."""
-    return h * (max(0.1, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio < math.inf else 0.1)
+    """Step [s] to try after one of ``h`` whose error is ``ratio`` times what is allowed, inf where it failed; of one
+    actuation or of `lanes`.
+    """
+    return h * greater(0.1, 0.9 / root(root(ratio)))
 
 
 @inlined
 def grown(h, size, ratio):
-    """Next step [s] after one of ``h`` that was good; one that an end had cut below ``size`` does not shorten it."""
-    after = h * (min(4.0, 0.9 / math.sqrt(math.sqrt(ratio))) if ratio > 0.0 else 4.0)
-    return max(size, after) if h < size else after
+    """Next step [s] after one of ``h`` that was good; one that an end had cut below ``size`` does not shorten it. Of
+    one actuation or of `lanes`.
+    """
+    after = h * lesser(4.0, 0.9 / root(root(greater(ratio, LEAST_RATIO))))
+    return choose(h < size, greater(size, after), after)

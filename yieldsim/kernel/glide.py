@@ -1,7 +1,8 @@
 """The quick way through a charging stroke: long steps in which nothing happens, taken with as little work as can be.
 
-The current may turn once in a step, and it may end while V_in stands above its need. A step in which more happens (V_in
-meets a level or falls below its need, the clamp takes hold) is made and left to `march`, which looks into it.
+The current may turn once in a step, and so may V_in, from rising to falling; the current may end while V_in stands
+above its need. A step in which more happens (V_in meets a level or falls below its need, the clamp takes hold) is made
+and left to `march`, which looks into it.
 """
 
 import math
@@ -9,22 +10,23 @@ import math
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel import stepper as st
-from yieldsim.kernel.circuit import store_voltage
-from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, keep_step, level, quartic, shorten
+from yieldsim.kernel.circuit import store_voltage, voltage_of
+from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, keep_step, level, loop_of, quartic, shorten
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.control import (
     LONGEST_LONG_PHASE,
     allowed_error,
     coil_weight,
-    conductance_of_loop,
     grown,
     longest_step,
     shrunk,
 )
+from yieldsim.kernel.lanes import choose, greater, lesser
 
 REACHED, NONE, ROSE, ENDED = 0.0, -1.0, -2.0, -3.0  # what came of it, beside the size of a step that is not taken
 CLOSE = 1e-9  # how close to its level an event must lie [V]
 ALMOST = 1e-5  # share of a step: a Newton step this small has squared its error away
+SMALLEST = 1e-300  # keeps what is divided by from zero
 FADES = 1.1  # how much longer than the current may last, once the stroke is over, a step is
 
 
@@ -196,6 +198,26 @@ def end_current(t, h, i, q, m):
 
 
 @inlined
+def bend_of(x, c2, c3, c4):
+    """Second derivative of `value`."""
+    return 2.0 * c2 + x * (6.0 * c3 + x * 12.0 * c4)
+
+
+@inlined
+def crest(x, esr, back, i, q, c1, c2, c3, c4, d1, d2, d3, d4, store):
+    """Where in a step V_in is highest, how high [V], and dV/dq there; of one actuation or of `lanes`.
+
+    ``x`` is where `summit` puts it with one dV/dq for the whole step: one more Newton step with the one that is there.
+    """
+    _, elastance = voltage_of(value(x, q, d1, d2, d3, d4), store)
+    rise = elastance * slope_of(x, d1, d2, d3, d4) + esr * slope_of(x, c1, c2, c3, c4)
+    bend = elastance * bend_of(x, d2, d3, d4) + esr * bend_of(x, c2, c3, c4)
+    x = choose(bend < 0.0, lesser(greater(x - rise / lesser(bend, -SMALLEST), 0.0), 1.0), x)
+    v, elastance = voltage_of(value(x, q, d1, d2, d3, d4), store)
+    return x, v + esr * value(x, i, c1, c2, c3, c4) - back, elastance
+
+
+@inlined
 def keep_at(t, i, q, share, m):
     """Put the kept state at the beginning of the step in whose ``share`` [s] V_in was highest."""
     at_kept = pl.KEPT - pl.STATE
@@ -214,7 +236,7 @@ def glide(until, m):
     p, less, esr = m[pl.POLARITY], level(m), m[pl.ESR]
     back = esr * m[pl.STEADY_CURRENT]
     per_allowed, longest = 1.0 / allowed_error(m), longest_step(LONGEST_LONG_PHASE, m)
-    per_resistance = conductance_of_loop(m)
+    loop = loop_of(m)
     top, least = m[pl.TOP_INPUT], m[pl.LEAST]
     ceiling, floor, need, full = m[pl.CEILING], m[pl.FLOOR], m[pl.NEED], m[pl.CLAMP_CHARGE]
     watched = max(floor, need) > -math.inf
@@ -236,12 +258,13 @@ def glide(until, m):
         h = min(size, longest, until - t)
         e4 = drive(t + h, amplitude, rate, start, p, m) - less
         done, z1, z2, z3, z4, j1, j2, j3, j4, v1, v2, v3, v4, miss_i, miss_q = converge(
-            h, i, q, v, elastance, per_resistance, e0, drive(t + C1 * h, amplitude, rate, start, p, m) - less,
+            loop, h, i, q, v, elastance, e0, drive(t + C1 * h, amplitude, rate, start, p, m) - less,
             drive(t + C2 * h, amplitude, rate, start, p, m) - less,
-            drive(t + C3 * h, amplitude, rate, start, p, m) - less, e4, m,
+            drive(t + C3 * h, amplitude, rate, start, p, m) - less, e4, False,
         )  # fmt: skip
         steps += 1.0
-        ratio = max(abs(miss_q) * elastance, coil_weight(elastance, per_resistance, m) * abs(miss_i)) * per_allowed
+        weight = coil_weight(elastance, esr, loop.inertia, loop.conductance)
+        ratio = max(abs(miss_q) * elastance, weight * abs(miss_i)) * per_allowed
         if not (done and ratio <= 1.0):
             size = shrunk(h, ratio if done else math.inf)
             if size > 1e-15 and steps < 100.0:
@@ -260,6 +283,16 @@ def glide(until, m):
         up = rises(w0, w1, w2, w3, w4) and (first_v >= 0.0 or not watched) and last_v >= 0.0
         low, high = (w0, w4) if up else (w4, w0)
         calm = up or (falls(w0, w1, w2, w3, w4) and first_v <= 0.0 and last_v <= 0.0)
+        top_at, seen = (1.0 if up else 0.0), -math.inf
+        if not calm and first_v > 0.0 and last_v < 0.0 and turns_once(w0, w1, w2, w3, w4):
+            calm, low = True, min(w0, w4)
+            c1, c2, c3, c4 = quartic(j1 - i, j2 - i, j3 - i, j4 - i)
+            d1, d2, d3, d4 = quartic(z1, z2, z3, z4)
+            top_at = summit(1.0, esr, elastance, c1, c2, c3, c4, d1, d2, d3, d4)
+            top_at, high, there = crest(top_at, esr, back, i, q, c1, c2, c3, c4, d1, d2, d3, d4, m)
+            x = summit(1.0, esr + slope, there, c1, c2, c3, c4, d1, d2, d3, d4)
+            seen, _ = store_voltage(value(x, q, d1, d2, d3, d4), m)
+            seen += (esr + slope) * value(x, i, c1, c2, c3, c4) - back + intercept
         rising = rises(i, j1, j2, j3, j4) and (first_i >= 0.0 or i == 0.0) and last_i >= 0.0
         single = rising or (falls(i, j1, j2, j3, j4) and first_i <= 0.0 and last_i <= 0.0)
         peak, place = 0.0, 2.0
@@ -285,11 +318,12 @@ def glide(until, m):
             high = w4
             w1, w2, w3, j1, j2, j3 = w0, w0, w0, i, i, i  # they may lie behind it
         if high > top:
-            kept_t, kept_i, kept_q, share, top = t, i, q, (h if up else 0.0), high
+            kept_t, kept_i, kept_q, share, top = t, i, q, top_at * h, high
         least = min(least, low - need)
         highest = max(highest, max(peak, max(i, j4)))
         reverse = max(reverse, max(w0 + slope * i, max(w2 + slope * j2, w4 + slope * j4)) + intercept)
         reverse = max(reverse, max(w1 + slope * j1, w3 + slope * j3) + intercept)
+        reverse = max(reverse, seen)
         t = until if t + h >= until * (1.0 - 1e-15) else t + h
         i, q, e0, v, elastance = j4, q + z4, e4, v4, steeper
         if found == ROSE:

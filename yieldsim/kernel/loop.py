@@ -12,8 +12,11 @@ from yieldsim.kernel import layout as at
 from yieldsim.kernel import link
 from yieldsim.kernel import march as mt
 from yieldsim.kernel import places as pl
+from yieldsim.kernel.abreast.crew import run_crew
+from yieldsim.kernel.abreast.seat import CREW, PER_SEGMENT, join, may_go_abreast, tell, went
 from yieldsim.kernel.actuation import (
     DONE,
+    TAIL,
     begin_ledger,
     end_ledger,
     finish_codes,
@@ -24,6 +27,8 @@ from yieldsim.kernel.actuation import (
 from yieldsim.kernel.chance import build_sequence, choose_message, choose_press, fill_uniforms, move_variables
 from yieldsim.kernel.circuit import fill_circuit, moves_circuit
 from yieldsim.kernel.compiled import INTERPRETED, apart, entry_point, inlined
+from yieldsim.kernel.lanes import WIDTH
+from yieldsim.kernel.sequence import held_segment
 from yieldsim.kernel.source import fill_source
 
 FloatArray = NDArray[np.float64]
@@ -43,6 +48,10 @@ class Work(NamedTuple):
     samples: FloatArray
     row: FloatArray
     row_codes: IntArray
+    crew: FloatArray  # memory of the presses that go abreast, see `abreast`, and their segments
+    crew_segments: FloatArray
+    crew_rows: IntArray
+    fallen: IntArray  # rows that fell out
     no_record: FloatArray
     no_ledger: FloatArray
 
@@ -81,6 +90,10 @@ def work_for(design: at.KernelDesign) -> Work:
         samples=np.zeros((2, points)),
         row=np.zeros(at.VALUES),
         row_codes=np.zeros(at.CODES, dtype=np.int64),
+        crew=np.zeros((CREW, WIDTH)),
+        crew_segments=np.zeros((PER_SEGMENT * room, WIDTH)),
+        crew_rows=np.zeros(WIDTH, dtype=np.int64),
+        fallen=np.zeros(WIDTH + 1, dtype=np.int64),
         no_record=np.zeros((0, at.RECORD)),
         no_ledger=np.zeros(0),
     )
@@ -131,14 +144,37 @@ def run_legs(leg, design, w, real, full, record, ledger, values, codes):
 
 @apart
 def run_each(
-    design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, accuracy, values, codes, record, ledger,
+    design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, together, accuracy, values, codes, record,
+    ledger,
 ):  # fmt: skip
-    """Run all rows, see `run`."""
-    m = w.memory
+    """Run all rows, see `run`: plain presses abreast where they may go ``together``, and every other one alone."""
+    m, crew = w.memory, w.crew
     hashed = points.shape[0] == 0
     new_circuit = moves_circuit(design)
     known, sound = -1, True  # the unit whose values stand in x, and whether they are usable
-    for r in range(rows.shape[0]):
+    together = together and may_go_abreast(design)
+    m[pl.ACCURACY] = accuracy
+    # the row that comes next, lanes in use, and rows that fell out of theirs and are run alone
+    coming, count, left = 0, 0, 0
+    while coming < rows.shape[0] or left > 0 or count > 0:
+        if count == WIDTH or (coming == rows.shape[0] and left == 0):
+            run_crew(count, full, TAIL, crew, w.crew_segments, m)
+            for lane in range(count):
+                row = w.crew_rows[lane]
+                if went(lane, crew):
+                    tell(lane, crew, values[row], codes[row])
+                else:
+                    w.fallen[left] = row
+                    left += 1
+            count = 0
+            continue
+        alone = left > 0
+        if alone:
+            left -= 1
+            r = w.fallen[left]
+        else:
+            r = coming
+            coming += 1
         unit = rows[r, at.ROW_UNIT]
         address = (rows[r, at.ROW_UNIT_ID], rows[r, at.ROW_ACTUATION])
         if hashed:
@@ -165,6 +201,13 @@ def run_each(
         build_sequence(design, w.x, base[unit], scale[unit], address, w.uniforms, hashed, plan, message, w.segments, m)
         good = sound and moved_well(design, w.x)
         m[pl.LAST] = fill_source(design, w.x, partial, w.source, w.breaks, w.samples)
+        if together and good and not alone:
+            held = int(held_segment(w.segments, int(m[pl.ALL_COMPLETE])))
+            if join(count, w.x, m, w.source, w.breaks, w.segments, held, crew, w.crew_segments):
+                w.crew_rows[count] = r
+                codes[r, at.MESSAGE], codes[r, at.PARTIAL] = message, 1 if partial else 0
+                count += 1
+                continue
         # the last row may be run once more, as it really went and with the recorder on
         last = record.shape[0] > 0 and r == rows.shape[0] - 1
         for run_again in range(2 if last and good else 1):
@@ -182,6 +225,7 @@ def run_each(
                 end_ledger(m, ledger)
             elif leg == DONE:
                 finish_codes(m, row, row_codes)
+        m[pl.ACCURACY] = accuracy
         codes[r, at.MESSAGE], codes[r, at.PARTIAL] = message, 1 if partial else 0
 
 
@@ -190,12 +234,13 @@ def run_rows(digest: int) -> Any:
     """Compile `run`, which see, with the digest of this package."""
 
     def run_rows(
-        design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, accuracy, values, codes, record, ledger
+        design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, together, accuracy, values, codes,
+        record, ledger,
     ):  # fmt: skip
         _ = digest
         run_each(
-            design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, accuracy, values, codes, record,
-            ledger,
+            design, w, base, scale, rows, points, plans, pivot_slot, pivots, full, together, accuracy, values, codes,
+            record, ledger,
         )  # fmt: skip
 
     return run_rows
@@ -281,6 +326,7 @@ def run(
         pivot_slot,
         np.zeros(0) if pivots is None else np.ascontiguousarray(pivots),
         full,
+        not INTERPRETED and count > 1 and x is None and record is None,
         accuracy,
         values,
         codes,

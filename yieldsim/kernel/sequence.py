@@ -53,7 +53,7 @@ def start_of_step(m, segments, real):
     return not (strict and too_low(segments[int(m[pl.SEGMENT_AT]), link.SEG_MINIMUM], m))
 
 
-@apart
+@inlined
 def held_segment(segments, count):
     """Index of the segment whose load is held on: the last listening one of ``count``, else the last of them."""
     for k in range(count - 1, -1, -1):

@@ -4,10 +4,10 @@ import math
 
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
-from yieldsim.kernel.compiled import apart
+from yieldsim.kernel.compiled import apart, inlined
 
 
-@apart
+@inlined
 def fill_source(design, x, partial, source, breaks, samples):
     """Fill the half-sines, or the scaled waveform, and the sorted break points; returns the end of the last stroke
     [s].

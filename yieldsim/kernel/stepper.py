@@ -18,6 +18,7 @@ from yieldsim.kernel import places as pl
 from yieldsim.kernel.circuit import leakage, store_voltage
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.demand import draw
+from yieldsim.kernel.lanes import lesser
 
 GAMMA = 0.25
 A21 = 1.544
@@ -67,7 +68,7 @@ S11, S13, S15, S17 = -2.505210689056952e-08, 1.605894087848656e-10, -7.643026557
 @inlined
 def half_sine(phase):
     """Sine of a ``phase`` [rad] from 0 to pi, and somewhat beyond either end, without a call."""
-    y = min(phase, math.pi - phase)
+    y = lesser(phase, math.pi - phase)
     z = y * y
     return y + y * z * (
         S3 + z * (S5 + z * (S7 + z * (S9 + z * (S11 + z * (S13 + z * (S15 + z * S17))))))
@@ -259,6 +260,13 @@ def source_variable(m):
 
 
 @inlined
+def dense_at(theta, start, end, k3, k4, k5):
+    """A dense output at the share ``theta`` of its step, see `step`; of one actuation or of `lanes`."""
+    rest = 1.0 - theta
+    return rest * start + theta * (end + rest * (k3 + theta * (k4 + theta * k5)))
+
+
+@inlined
 def point(theta, t, h, y, q, m):
     """Return source variable, current [A] and charge [C] at the share ``theta`` of the step of ``h`` [s] last made.
 
@@ -267,8 +275,8 @@ def point(theta, t, h, y, q, m):
     """
     rest = 1.0 - theta
     o, a, b = pl.OUT, pl.DENSE_Y, pl.DENSE_Q
-    yx = rest * y + theta * (m[o] + rest * (m[a] + theta * (m[a + 1] + theta * m[a + 2])))
-    qx = rest * q + theta * (m[o + 1] + rest * (m[b] + theta * (m[b + 1] + theta * m[b + 2])))
+    yx = dense_at(theta, y, m[o], m[a], m[a + 1], m[a + 2])
+    qx = dense_at(theta, q, m[o + 1], m[b], m[b + 1], m[b + 2])
     if m[pl.FOLLOWS] == 0.0:
         return yx, yx, qx
     if m[pl.KIND] == at.PIEZO and m[pl.CLAMPED] < 0.5 and h > 0.0:
