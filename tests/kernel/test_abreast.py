@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from yieldsim.kernel.lanes import WIDTH
 
 from yieldsim.design.reading import read_design
 from yieldsim.engine.columns import Condition, column_of
@@ -19,6 +18,7 @@ from yieldsim.engine.settings import Settings
 from yieldsim.kernel import layout as at
 from yieldsim.kernel import loop
 from yieldsim.kernel import places as pl
+from yieldsim.kernel.lanes import WIDTH
 from yieldsim.kernel.loop import Work, run
 
 Floats, Ints = NDArray[np.float64], NDArray[np.int64]
@@ -156,6 +156,33 @@ def test_strangers_fall_out_and_come_home(crew: tuple[at.KernelDesign, Floats, F
     kernel, base, scale = crew
     rows = rows_of(len(base), 1)
     assert_same(run(kernel, base, scale, rows, full=full), alone(kernel, base, scale, rows, full=full))
+
+
+def weak() -> tuple[at.KernelDesign, Floats, Floats]:
+    """Old and hot units of the valve with too weak a source: they start late, brown out in any step, or never start."""
+    here = response()
+    base, scale = here.unit_base(np.arange(300), Condition(60.0, 12.0))
+    base[:, at.PEAK_EMF] *= np.random.default_rng(3).uniform(0.55, 1.0, len(base))
+    return here.kernel, base, scale
+
+
+@pytest.mark.parametrize("full", [False, True])
+def test_brown_outs_come_to_the_same_bits_abreast(full: bool) -> None:
+    kernel, base, scale = weak()
+    rows = rows_of(len(base), 12)
+    values, codes = run(kernel, base, scale, rows, full=full)
+    assert len(np.unique(codes[:, at.OUTCOME])) >= 5
+    assert_same((values, codes), alone(kernel, base, scale, rows, full=full))
+
+
+def test_a_brown_out_behind_the_stroke_does_not_fall_out(works: list[Work]) -> None:
+    here = response()
+    base, scale = here.unit_base(np.arange(WIDTH), HOT)
+    base[:, column_of(here.design)["radio.transmit.current"]] *= 8.0
+    _, codes = run(here.kernel, base, scale, rows_of(WIDTH, 1))
+    assert (codes[:, at.OUTCOME] > at.BROWN_OUT).all()
+    assert not works[-1].fallen.any()
+    assert (works[-1].crew[pl.FAILED_STEP] >= 0.0).all()
 
 
 def test_a_row_of_no_numbers_is_told_among_others() -> None:

@@ -51,6 +51,7 @@ class Work(NamedTuple):
     crew: FloatArray  # memory of the presses that go abreast, see `abreast`, and their segments
     crew_segments: FloatArray
     crew_rows: IntArray
+    spare: FloatArray  # memory of one of them
     fallen: IntArray  # rows that fell out
     no_record: FloatArray
     no_ledger: FloatArray
@@ -92,6 +93,7 @@ def work_for(design: at.KernelDesign) -> Work:
         row_codes=np.zeros(at.CODES, dtype=np.int64),
         crew=np.zeros((CREW, WIDTH)),
         crew_segments=np.zeros((PER_SEGMENT * room, WIDTH)),
+        spare=memory_for(design),
         crew_rows=np.zeros(WIDTH, dtype=np.int64),
         fallen=np.zeros(WIDTH + 1, dtype=np.int64),
         no_record=np.zeros((0, at.RECORD)),
@@ -149,6 +151,8 @@ def run_each(
 ):  # fmt: skip
     """Run all rows, see `run`: plain presses abreast where they may go ``together``, and every other one alone."""
     m, crew = w.memory, w.crew
+    others = (w.breaks, w.samples, w.source, w.no_record, w.no_ledger)
+    w.spare[pl.ACCURACY] = accuracy
     hashed = points.shape[0] == 0
     new_circuit = moves_circuit(design)
     known, sound = -1, True  # the unit whose values stand in x, and whether they are usable
@@ -158,7 +162,7 @@ def run_each(
     coming, count, left = 0, 0, 0
     while coming < rows.shape[0] or left > 0 or count > 0:
         if count == WIDTH or (coming == rows.shape[0] and left == 0):
-            run_crew(count, full, TAIL, crew, w.crew_segments, m)
+            run_crew(count, full, TAIL, crew, w.crew_segments, m, w.spare, others)
             for lane in range(count):
                 row = w.crew_rows[lane]
                 if went(lane, crew):

@@ -14,10 +14,11 @@ from yieldsim.kernel.lanes import WIDTH, any_of, first_of, is_set, keep, load, n
 
 
 @apart
-def run_crew(count, full, tail, c, s, m):
+def run_crew(count, full, tail, c, s, m, spare, work):
     """Run the presses of the first ``count`` lanes; returns those that went the plain way to their end.
 
-    ``full`` asks for every start margin; ``tail`` [s] is how long the radio may be held on, see `actuation.TAIL`.
+    ``full`` asks for every start margin; ``tail`` [s] is how long the radio may be held on, see `actuation.TAIL`;
+    ``spare`` and ``work`` as in `sequence.fall`.
     """
     going = open_bridges(first_of(count), c, m)
     if any_of(going):
@@ -29,7 +30,7 @@ def run_crew(count, full, tail, c, s, m):
     if any_of(going):
         going = going & no(start_abreast(going, c, m))
     if any_of(going):
-        going = sequence_abreast(going, c, s, m)
+        going = sequence_abreast(going, c, s, m, spare, work)
     if any_of(going):
         going = hold_abreast(going, tail, c, m)
         keep(c, pl.BEST + at.PEAK_VOLTAGE, load(c, pl.TOP_INPUT))

@@ -17,7 +17,8 @@ from yieldsim.kernel.stepper import half_sine
 TOP_OF_STROKE = pl.WAVE + pl.PER_WAVE  # time of the highest emf, or of the end of a stroke that stops before it [s]
 HELD_CURRENT, HELD_NEED, HELD_CHARGE = range(TOP_OF_STROKE + 1, TOP_OF_STROKE + 4)  # of the radio held on [A], [V], [C]
 START_CHARGE, START_COIL, START_SIZE = range(HELD_CHARGE + 1, HELD_CHARGE + 4)  # state at the start [C], [A], [s]
-KNOWN = START_SIZE + 1  # C_s [F], level [V] and charge [C] of the last lane that had another one held
+UNTIL = START_SIZE + 1  # end of a step in which V_in falls below its need [s]
+KNOWN = UNTIL + 1  # C_s [F], level [V] and charge [C] of the last lane that had another one held
 SCRATCH = KNOWN + 1
 CREW = SCRATCH + 1
 KEPT_TIME, KEPT_COIL, KEPT_CHARGE = (
@@ -119,7 +120,8 @@ def tell(lane, c, values, codes):
     """Write the row of a press that went the plain way; message and kind of press are not touched."""
     first, codes_at = pl.BEST, pl.BEST_CODES
     run, end, held = c[first + at.RUN_MARGIN, lane], c[first + at.SEQUENCE_END, lane], c[first + at.HOLD_UP, lane]
-    answered = c[pl.ALL_ACKNOWLEDGED, lane] > 0.5
+    failed = int(c[pl.FAILED_STEP, lane])
+    answered = failed < 0 and c[pl.ALL_ACKNOWLEDGED, lane] > 0.5
     start = c[first + at.START_MARGIN, lane]
     values[at.START_MARGIN] = start
     values[at.RUN_MARGIN] = run
@@ -134,11 +136,13 @@ def tell(lane, c, values, codes):
     values[at.PEAK_REVERSE] = c[first + at.PEAK_REVERSE, lane]
     values[at.RESERVE_STORE] = c[first + at.RESERVE_STORE, lane]
     values[at.RESERVE_CURRENT] = c[first + at.RESERVE_CURRENT, lane]
-    values[at.BROWN_OUT_TIME] = math.nan
+    values[at.BROWN_OUT_TIME] = c[first + at.BROWN_OUT_TIME, lane]
     values[at.SEQUENCE_END] = end
     codes[at.OUTCOME] = at.COMPLETE if answered else at.UNACKNOWLEDGED
+    if failed >= 0:
+        codes[at.OUTCOME] = at.BROWN_OUT + failed
     codes[at.DELIVERED] = int(c[codes_at + at.DELIVERED, lane])
-    codes[at.SUFFICED] = 1
+    codes[at.SUFFICED] = 1 if failed < 0 else 0
     codes[at.START_STROKE] = 0
     codes[at.ATTEMPTS_USED] = int(c[pl.ALL_ATTEMPTS, lane])
     codes[at.HOLD_UP_CAPPED] = 0
