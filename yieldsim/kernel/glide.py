@@ -283,11 +283,13 @@ def glide(until, m):
         up = rises(w0, w1, w2, w3, w4) and (first_v >= 0.0 or not watched) and last_v >= 0.0
         low, high = (w0, w4) if up else (w4, w0)
         calm = up or (falls(w0, w1, w2, w3, w4) and first_v <= 0.0 and last_v <= 0.0)
-        top_at, seen = (1.0 if up else 0.0), -math.inf
+        top_at, seen, most = (1.0 if up else 0.0), -math.inf, q + max(z4, 0.0)
         if not calm and first_v > 0.0 and last_v < 0.0 and turns_once(w0, w1, w2, w3, w4):
             calm, low = True, min(w0, w4)
             c1, c2, c3, c4 = quartic(j1 - i, j2 - i, j3 - i, j4 - i)
             d1, d2, d3, d4 = quartic(z1, z2, z3, z4)
+            if last_q < 0.0 and first_q > 0.0:  # behind the top of V_in, by what the ESR takes
+                most = value(zero_of(1.0, d1, 2.0 * d2, 3.0 * d3, 4.0 * d4, 0.0), q, d1, d2, d3, d4)
             top_at = summit(1.0, esr, elastance, c1, c2, c3, c4, d1, d2, d3, d4)
             top_at, high, there = crest(top_at, esr, back, i, q, c1, c2, c3, c4, d1, d2, d3, d4, m)
             x = summit(1.0, esr + slope, there, c1, c2, c3, c4, d1, d2, d3, d4)
@@ -301,7 +303,7 @@ def glide(until, m):
             c1, c2, c3, c4 = quartic(j1 - i, j2 - i, j3 - i, j4 - i)
             place = zero_of(1.0, c1, 2.0 * c2, 3.0 * c3, 4.0 * c4, 0.0)
             peak = value(place, i, c1, c2, c3, c4)
-        calm = calm and single and j4 > 0.0 and low > floor and low >= need and q + max(z4, 0.0) < full and v4 > BELOW
+        calm = calm and single and j4 > 0.0 and low > floor and low >= need and most < full and v4 > BELOW
         if not calm or high >= ceiling:
             keep_step(i, q, z1, z2, z3, z4, j1, j2, j3, j4, miss_i, miss_q, m)
             if not calm or not up or w0 >= ceiling:

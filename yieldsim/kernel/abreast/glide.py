@@ -109,11 +109,12 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
         up = rises_abreast(w0, w1, w2, w3, w4) & ((first_v >= 0.0) | unwatched) & (last_v >= 0.0)
         low, high = choose(up, w0, w4), choose(up, w4, w0)
         calm = up | (falls_abreast(w0, w1, w2, w3, w4) & (first_v <= 0.0) & (last_v <= 0.0))
-        seen_at_top, top_at = -math.inf + 0.0 * t, choose(up, 1.0, 0.0 * t)
+        seen_at_top, top_at, most = -math.inf + 0.0 * t, choose(up, 1.0, 0.0 * t), q + greater(z4, 0.0)
         tops = good & no(calm) & (first_v > 0.0) & (last_v < 0.0) & turns_abreast(w0, w1, w2, w3, w4)
         step = Step(i, q, j1, j2, j3, j4, z1, z2, z3, z4, esr, back, slope, intercept)
         if any_of(tops):
-            x, top_v, seen = crest_within(tops, step, elastance, store)
+            x, top_v, seen, most_there = crest_within(tops, step, elastance, store)
+            most = choose(tops, most_there, most)
             low, high, top_at = choose(tops, lesser(w0, w4), low), choose(tops, top_v, high), choose(tops, x, top_at)
             seen_at_top, calm = choose(tops, seen, seen_at_top), calm | tops
         rising = rises_abreast(i, j1, j2, j3, j4) & ((first_i >= 0.0) | (i == 0.0)) & (last_i >= 0.0)
@@ -125,7 +126,7 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
             c1, c2, c3, c4 = quartic(j1 - i, j2 - i, j3 - i, j4 - i)
             turn = zero_abreast(turned, 0.0 * t + 1.0, c1, 2.0 * c2, 3.0 * c3, 4.0 * c4, 0.0 * t)
             place, peak = choose(turned, turn, place), choose(turned, value(turn, i, c1, c2, c3, c4), peak)
-        runs = (low > -math.inf) & (low >= need) & (q + greater(z4, 0.0) < full) & (v4 > BELOW)
+        runs = (low > -math.inf) & (low >= need) & (most < full) & (v4 > BELOW)
         calm = calm & single & (j4 > 0.0) & runs
         takes = good & calm & (high < ceiling)
         if any_of(good & no(takes)):
@@ -146,8 +147,8 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
                 stops = leaves & (i > 0.0) & (j4 <= 0.0) & single & no(rising) & (place > 1.0)
                 odd = odd | (leaves & no(stops))
                 if any_of(stops):
-                    x, left, v_left, lower, x_top, most, top_v, seen = end_within(stops, step, v, store)
-                    fine = (top_v < ceiling) & (lower > -math.inf) & (lower >= need) & (most < full) & (v_left > BELOW)
+                    x, left, v_left, lower, x_top, top_q, top_v, seen = end_within(stops, step, v, store)
+                    fine = (top_v < ceiling) & (lower > -math.inf) & (lower >= need) & (top_q < full) & (v_left > BELOW)
                     odd = odd | (stops & no(fine))
                     stops = stops & fine
                     beats = stops & (top_v > top + plateau)

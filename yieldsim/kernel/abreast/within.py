@@ -3,7 +3,7 @@
 from typing import Any, NamedTuple
 
 from yieldsim.kernel.circuit import voltage_abreast
-from yieldsim.kernel.collocation import C1, C2, C3, bends, quartic
+from yieldsim.kernel.collocation import C1, C2, C3, bends, ends, quartic
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.glide import ALMOST, CLOSE, crest, slope_of, value
 from yieldsim.kernel.lanes import any_of, choose, greater, lesser, magnitude, no
@@ -98,8 +98,8 @@ def coefficients_of(start, end, k):
 
 @apart
 def crest_within(going, step, elastance, store):
-    """Share of the step at which V_in is highest in the lanes that are ``going``, V_in there [V], and the highest
-    reverse voltage [V]. ``elastance`` is dV/dq at the start [V/C].
+    """Share of the step at which V_in is highest in the lanes that are ``going``, V_in there [V], the highest reverse
+    voltage [V], and the highest charge [C]. ``elastance`` is dV/dq at the start [V/C].
     """
     i, q = step.i, step.q
     c1, c2, c3, c4 = quartic(step.j1 - i, step.j2 - i, step.j3 - i, step.j4 - i)
@@ -109,7 +109,11 @@ def crest_within(going, step, elastance, store):
     x, high, there = crest(x, step.esr, step.back, i, q, c1, c2, c3, c4, d1, d2, d3, d4, store)
     y = summit_abreast(going, end, step.esr + step.slope, there, c1, c2, c3, c4, d1, d2, d3, d4)
     v, _ = voltage_abreast(value(y, q, d1, d2, d3, d4), store)
-    return x, high, v + ((step.esr + step.slope) * value(y, i, c1, c2, c3, c4) - step.back + step.intercept)
+    seen = v + ((step.esr + step.slope) * value(y, i, c1, c2, c3, c4) - step.back + step.intercept)
+    first_q, last_q = ends(step.z1, step.z2, step.z3, step.z4)
+    turns = going & (last_q < 0.0) & (first_q > 0.0)
+    turn = zero_abreast(turns, end, d1, 2.0 * d2, 3.0 * d3, 4.0 * d4, 0.0 * i)
+    return x, high, seen, choose(turns, value(turn, q, d1, d2, d3, d4), q + greater(step.z4, 0.0))
 
 
 @apart
