@@ -15,7 +15,7 @@ from scipy import stats
 from yieldsim.design.parameter import Tolerance
 from yieldsim.design.schema import Correlation, Design
 from yieldsim.kernel.hash import uniform
-from yieldsim.kernel.shapes import NORMAL, UNIFORM, joint_deviation
+from yieldsim.kernel.shapes import ABOVE, BELOW, NORMAL, UNIFORM, deviations, joint_deviation
 from yieldsim.population.addresses import key
 from yieldsim.population.population import Population
 from yieldsim.words.errors import InputError
@@ -393,3 +393,16 @@ def test_a_truncated_normal_without_its_sigma_spans_three_of_them() -> None:
     law = stats.truncnorm(-3, 3, 0.3, 1 / 6)
     drawn = column(Population(design, 1), variable.name, "unit", np.arange(20_000, dtype=np.int64))
     assert stats.kstest(drawn, law.cdf).pvalue > 1e-7
+
+
+@pytest.mark.parametrize(("low", "high", "sigma"), [(-0.2, 0.8, None), (-0.05, 0.02, 0.02), (0.3, 0.4, 0.1)])
+def test_what_is_kept_of_a_truncated_normal_changes_no_draw(low: float, high: float, sigma: float | None) -> None:
+    tolerance = Tolerance("unit", "truncated normal", True, low, high, sigma=sigma)
+    design = with_tolerances(base(), "storage.esr", tolerance)
+    (variable,) = [v for v in Population(design, 1).unit_variables if v.name == "storage.esr"]
+    kept = np.array(variable.parameters)
+    assert kept[ABOVE] > kept[BELOW]
+    looked_up = kept.copy()
+    looked_up[[BELOW, ABOVE]] = 0.0
+    u = np.linspace(1e-6, 1.0 - 1e-6, 999)
+    np.testing.assert_array_equal(*(deviations(variable.code, row, np.empty(0), u) for row in (kept, looked_up)))

@@ -26,6 +26,8 @@ CENTRE = 3  # mean of the normal of `truncated normal` and `sorted`; mode of `tr
 FLAT = 4  # width of the flat top of `trapezoidal` as a share of the limits' width
 REMOVED_LOW = 5  # of `sorted`: the inner band that was taken out
 REMOVED_HIGH = 6
+BELOW = 5  # of `truncated normal`: `centred_ndtr` at its limits, or 0 and 0 for it to be looked up at every draw
+ABOVE = 6
 OFFSET = 7  # added to the deviation
 SHAPE_PARAMETERS = 8
 
@@ -45,9 +47,13 @@ def _mass(a, b):
 
 
 @compiled
-def _truncated_score(a, b, u, v):
-    """Score of the normal law truncated to [a, b]; the limit nearest to 0 where no mass is left."""
-    below, above = centred_ndtr(a), centred_ndtr(b)
+def _truncated_score(a, b, below, above, u, v):
+    """Score of the normal law truncated to [a, b]; the limit nearest to 0 where no mass is left.
+
+    ``below`` and ``above`` are `centred_ndtr` there, or 0 and 0 where they are not at hand.
+    """
+    if not above > below:
+        below, above = centred_ndtr(a), centred_ndtr(b)
     mass = above - below if a <= 1.0 and b >= -1.0 else _mass(a, b)
     if not mass > 0.0:
         return a if a > 0.0 else b
@@ -63,8 +69,8 @@ def _truncated_score(a, b, u, v):
 
 
 @compiled
-def _truncated(low, high, mean, sigma, u, v):
-    return mean + sigma * _truncated_score((low - mean) / sigma, (high - mean) / sigma, u, v)
+def _truncated(low, high, mean, sigma, below, above, u, v):
+    return mean + sigma * _truncated_score((low - mean) / sigma, (high - mean) / sigma, below, above, u, v)
 
 
 @compiled
@@ -116,7 +122,7 @@ def _sorted(p, u, v):
         u, v = (rest - v) / rest, v / rest
         first, last = inner_high, high
     if sigma > 0.0:
-        return _truncated(first, last, mean, sigma, u, v)
+        return _truncated(first, last, mean, sigma, 0.0, 0.0, u, v)
     return _between(first, last, u, v)
 
 
@@ -136,7 +142,7 @@ def _measured(p, table, u):
 def _bounded(code, p, table, u, v):
     """Every shape but the normal and the lognormal, without its offset."""
     if code == TRUNCATED_NORMAL:
-        return _truncated(p[LOW], p[HIGH], p[CENTRE], p[SIGMA], u, v)
+        return _truncated(p[LOW], p[HIGH], p[CENTRE], p[SIGMA], p[BELOW], p[ABOVE], u, v)
     if code == UNIFORM:
         return _between(p[LOW], p[HIGH], u, v)
     if code == TRIANGULAR:
@@ -199,14 +205,14 @@ def deviation_within(code, p, u, v, low, high):
     low -= p[OFFSET]
     high -= p[OFFSET]
     if code == NORMAL:
-        return p[OFFSET] + _truncated(low, high, 0.0, p[SIGMA], u, v)
+        return p[OFFSET] + _truncated(low, high, 0.0, p[SIGMA], 0.0, 0.0, u, v)
     if low >= p[HIGH]:
         return p[OFFSET] + low
     if high <= p[LOW]:
         return p[OFFSET] + high
     low, high = max(low, p[LOW]), min(high, p[HIGH])
     if code == TRUNCATED_NORMAL:
-        return p[OFFSET] + _truncated(low, high, p[CENTRE], p[SIGMA], u, v)
+        return p[OFFSET] + _truncated(low, high, p[CENTRE], p[SIGMA], 0.0, 0.0, u, v)
     if code == UNIFORM:
         return p[OFFSET] + _between(low, high, u, v)
     return math.nan

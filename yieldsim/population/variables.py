@@ -153,6 +153,10 @@ def _row(tolerance: Tolerance) -> tuple[int, tuple[float, ...]]:
         value = min(max(tolerance.mode, row[shapes.LOW]), row[shapes.HIGH])
         row[shapes.LOW] = row[shapes.HIGH] = value
         return shapes.UNIFORM, tuple(row)
+    if code == shapes.TRUNCATED_NORMAL:
+        for place, limit in ((shapes.BELOW, shapes.LOW), (shapes.ABOVE, shapes.HIGH)):
+            score = (row[limit] - row[shapes.CENTRE]) / row[shapes.SIGMA]
+            row[place] = 0.5 * math.erf(score * math.sqrt(0.5))
     return code, tuple(row)
 
 
