@@ -32,7 +32,7 @@ def fill_source(design, x, partial, source, breaks, samples):
         source[0, 0], source[0, 1], source[0, 2], source[0, 3] = 0.0, 0.0, 0.0, end
         breaks[0], breaks[1] = 0.0, end
         return end
-    phase = math.acos(1.0 - 2.0 * travel) / math.pi
+    phase = math.acos(1.0 - 2.0 * travel) / math.pi if travel < 1.0 else 1.0
     last = 0.0
     end = 0.0
     strokes = design.strokes.shape[0]
