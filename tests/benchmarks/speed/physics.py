@@ -83,11 +83,11 @@ def against_solver(bench: Bench) -> list[Row]:
     fastest = min(times, key=times.__getitem__)
     solver, (tolerance, errors) = solvers[fastest]
     plainer = ode.Solver(plain, fastest, tolerance, stepped=True)
-    block = slice(0, len(bench.draws), 8 if bench.quick else 16)
-    n = len(bench.draws.rows[block])
+    parts = _parts(bench)[:: 1 if bench.quick else 4]  # whole units, as the engine runs them
+    n = sum(len(bench.draws.rows[part]) for part in parts)
     solved, stepped_, own = in_turns(
         bench.repeats, lambda: solver.margins(full=False), lambda: plainer.margins(full=False),
-        lambda: bench.draws.planned(block),
+        lambda: [bench.draws.planned(part) for part in parts],
     )  # fmt: skip
     told = {
         "method": fastest,
