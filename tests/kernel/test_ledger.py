@@ -60,7 +60,7 @@ def test_no_loss_is_negative(ran: list[tuple[ReferenceNode, Opened]]) -> None:
 
 
 # The curve is recorded with a hundredth of the error asked for: its instants agree within what was asked [s].
-SAME_INSTANT = 1e-7
+SAME_INSTANT = 1e-6
 
 # A large direct charge into a small store, without inductance: the current read off the dense output of the
 # charge errs to one side in every step.
@@ -138,7 +138,7 @@ def test_curve_shows_the_end(ran: list[tuple[ReferenceNode, Opened]]) -> None:
         seen += 1
         failed = outcome - at.BROWN_OUT
         moment = run.values[at.BROWN_OUT_TIME]
-        assert run.record[last, at.REC_TIME] == pytest.approx(moment, abs=2e-7)
+        assert run.record[last, at.REC_TIME] == pytest.approx(moment, abs=SAME_INSTANT)
         assert run.record[last, at.REC_PHASE] in (
             failed,
             failed - 1,

@@ -19,7 +19,7 @@ ACCURACY, FINE = 0.5e-3, 1e-7  # [V]
 
 
 def pressed(name: str, condition: Condition, units: list[int], accuracy: float) -> np.ndarray:
-    """Eight actuations of each unit, (rows, VALUES)."""
+    """Eight actuations of each unit, (rows, VALUES), with all start margins."""
     response = Response(read_design(CONFIGS / f"{name}.toml"), Settings())
     numbers = np.array(units, dtype=np.int64)
     base, scale = response.unit_base(numbers, condition)
@@ -27,7 +27,7 @@ def pressed(name: str, condition: Condition, units: list[int], accuracy: float) 
     rows[:, at.ROW_UNIT] = np.repeat(np.arange(len(units)), 8)
     rows[:, at.ROW_UNIT_ID] = np.repeat(numbers, 8)
     rows[:, at.ROW_ACTUATION] = np.tile(np.arange(8), len(units))
-    values, _ = run(response.kernel, base, scale, rows, accuracy=accuracy)
+    values, _ = run(response.kernel, base, scale, rows, full=True, accuracy=accuracy)
     return values
 
 
@@ -39,6 +39,15 @@ def test_a_clamp_that_takes_hold_within_a_step_is_seen(condition: Condition, uni
     usual, fine = (pressed("crank-counter", condition, units, accuracy) for accuracy in (ACCURACY, FINE))
     for column in (at.RESERVE, at.RUN_MARGIN, at.PEAK_VOLTAGE):
         np.testing.assert_allclose(usual[:, column], fine[:, column], rtol=0.0, atol=ACCURACY)
+
+
+@pytest.mark.parametrize(("age", "units"), [(0.0, [30, 648]), (8.0, [458, 557, 676])])
+def test_v_in_is_not_looked_for_beyond_the_clamp(age: float, units: list[int]) -> None:
+    """Units whose store the clamp takes hold of on the way up: V_in, level only beyond that, was put up to 20 mV too
+    high.
+    """
+    usual, fine = (pressed("hatch-latch", Condition(-25.0, age), units, accuracy) for accuracy in (ACCURACY, FINE))
+    np.testing.assert_allclose(usual[:, at.START_MARGIN], fine[:, at.START_MARGIN], rtol=0.0, atol=ACCURACY)
 
 
 @pytest.mark.parametrize("name", ["valve-turn", "vent-flap", "gate-rope"])

@@ -11,14 +11,16 @@ from yieldsim.kernel.lanes import choose, greater, lesser, root
 # follows the emf at once, and the same of the long step of `collocation`.
 LONGEST_PHASE, LONGEST_LONG_PHASE = 0.3, 1.2
 USUAL = 0.5e-3  # the accuracy they belong to [V]; what is not seen goes with the fourth power of the step
-# Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it.
-LOCAL_SHARE = 0.05
+# Shares of the accuracy allowed to one step: measured, so that the whole actuation keeps within it. The estimate of
+# the long step is that of its defect at the start, of a lower order than the step itself.
+LOCAL_SHARE, LONG_SHARE = 0.05, 0.3
 PIEZO_SHARE = 0.01  # stiff all the way: the errors of its steps have one sign
 PLATEAU_SHARE = 0.002  # by which V_in must rise to be a new top, see `places.PLATEAU`
 CURRENT_WEIGHT = 2.0
 LEAST_OF_LOOP = 1e-9  # resistance of the whole path that counts, where there is none [ohm]
 LEAST_RATIO = 1e-300  # of an error to what is allowed: none at all divides nothing
 LEAST_ERROR = 5e-11  # of a step, below which its estimate is rounding [V]
+FIRST_SHARE = 0.32  # of the way to the top of the stroke: the first step to try once the bridge conducts
 
 
 @inlined
@@ -26,6 +28,12 @@ def allowed_error(m):
     """Error [V] that one step may make."""
     share = PIEZO_SHARE if m[pl.KIND] == at.PIEZO else LOCAL_SHARE
     return max(share * m[pl.ACCURACY], LEAST_ERROR)
+
+
+@inlined
+def allowed_in_long(accuracy):
+    """The same of one long step, see `collocation`, at an ``accuracy`` [V]."""
+    return max(LONG_SHARE * accuracy, LEAST_ERROR)
 
 
 @inlined

@@ -199,7 +199,7 @@ def drain_varying(q, dt, floor, m):
 @apart
 def floor_in_step(q, used, h, floor, m):
     """Charge, time and True where V_in falls to ``floor`` [V] within one accepted step of ``h`` [s]."""
-    low, high, y_low, y_high, side = 0.0, h, 0.0, 0.0, 0
+    low, high, y_low, y_high, side = 0.0, h, 0.0, 0.0, 0.0
     after, x = q, 0.0
     for k in range(62):  # the two ends first, then between them
         x = h * k if k < 2 else (low * y_high - high * y_low) / (y_high - y_low)
@@ -230,7 +230,7 @@ def time_to_charge(q, left, target, dt, m):
         if target >= 0.0:
             return (q - target) / loss
         return max(q, 0.0) / loss + (min(q, 0.0) - target) / current
-    low, y_low, high, y_high, side = 0.0, target - q, dt, target - left, 0
+    low, y_low, high, y_high, side = 0.0, target - q, dt, target - left, 0.0
     # the rate at the target is known: Newton's method from there, kept within the bracket
     v, _ = store_voltage(target, m)
     rate = current + leakage(v, m)

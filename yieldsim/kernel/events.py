@@ -116,7 +116,7 @@ def first_crossing(sign, level, row, t, h, y, q, loss, m):
                 break
         if y_low == 0.0:
             return 0.0
-    side, x = 0, high
+    side, x = 0.0, high
     for _ in range(80):
         x = (low * y_high - high * y_low) / (y_high - y_low)
         above = sign * (quantity_at(x, row, t, h, y, q, loss, m) - level)

@@ -15,13 +15,13 @@ from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, keep_
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.control import (
     LONGEST_LONG_PHASE,
-    allowed_error,
+    allowed_in_long,
     coil_weight,
     grown,
     longest_step,
     shrunk,
 )
-from yieldsim.kernel.lanes import choose, greater, lesser
+from yieldsim.kernel.lanes import choose, greater, lesser, root
 
 REACHED, NONE, ROSE, ENDED = 0.0, -1.0, -2.0, -3.0  # what came of it, beside the size of a step that is not taken
 CLOSE = 1e-9  # how close to its level an event must lie [V]
@@ -43,33 +43,27 @@ def falls(a, b, c, d, e):
 
 
 @inlined
-def share_at(level, esr, t, h, i, q, after_1, after_2, after_3, m):
-    """Share of the step last made, from ``i`` [A] and ``q`` [C] at ``t``, at which V + ESR i reaches ``level``.
+def share_at(ceiling, back, esr, t, h, i, q, w0, w1, w2, w3, w4, m):
+    """Share of the step last made, from ``i`` [A] and ``q`` [C] at ``t``, at which V_in first reaches the ``ceiling``
+    [V].
 
-    ``level`` is in V; ``after_1`` to ``after_3`` tell whether it does so behind each of the inner points.
+    V_in is ``w0`` to ``w4`` [V] at the start, where it is lower, and at the four points, one of which it reaches.
     """
-    low, high, side = 0.0, C1, 0
-    if after_3:
-        low, high = C3, 1.0
-    elif after_2:
-        low, high = C2, C3
-    elif after_1:
-        low, high = C1, C2
-    y_low = y_high = 0.0
-    x = low
-    for k in range(60):
+    low, high, y_low, y_high, side = C3, 1.0, w3 - ceiling, w4 - ceiling, 0.0
+    if w1 >= ceiling:
+        low, high, y_low, y_high = 0.0, C1, w0 - ceiling, w1 - ceiling
+    elif w2 >= ceiling:
+        low, high, y_low, y_high = C1, C2, w1 - ceiling, w2 - ceiling
+    elif w3 >= ceiling:
+        low, high, y_low, y_high = C2, C3, w2 - ceiling, w3 - ceiling
+    x = (low * y_high - high * y_low) / (y_high - y_low)
+    for _ in range(58):
         _, ix, qx = st.point(x, t, h, i, q, m)
         v, _ = store_voltage(qx, m)
-        y = v + esr * ix - level
-        if k == 0:
-            y_low, x = y, high
-            continue
-        if k == 1:
-            y_high = y
-        elif abs(y) <= CLOSE:
+        y = v + esr * ix - back - ceiling
+        if abs(y) <= CLOSE:
             break
-        else:
-            low, y_low, high, y_high, side = st.narrow(x, y, low, y_low, high, y_high, side)
+        low, y_low, high, y_high, side = st.narrow(x, y, low, y_low, high, y_high, side)
         x = (low * y_high - high * y_low) / (y_high - y_low)
     return x
 
@@ -134,12 +128,21 @@ def other_emf(t, m):
 
 
 @inlined
+def runs_on(y, constant):
+    """See `fading`; ``constant`` is L/R [s]. Of one actuation or of `lanes`."""
+    return FADES * constant * (y / root(1.0 + y))
+
+
+@inlined
 def fading(v, i, less, m):
-    """How long [s] a current of ``i`` [A] runs on into a store at ``v`` [V] at the most, once the stroke is over."""
+    """How long [s] a current of ``i`` [A] runs on into a store at ``v`` [V] at the most, once the stroke is over.
+
+    L/R ln(1 + y) with y = R i / V, and ln(1 + y) is at most y / sqrt(1 + y).
+    """
     resistance = m[pl.R_LOOP] + m[pl.ESR]
     if m[pl.WAVES] > 0.0 or m[pl.INERTIA] == 0.0 or not v + less > 0.0:
         return math.inf
-    return FADES * m[pl.INERTIA] / resistance * math.log1p(resistance * i / (v + less))
+    return runs_on(resistance * i / (v + less), m[pl.INERTIA] / resistance)
 
 
 @inlined
@@ -235,7 +238,7 @@ def glide(until, m):
     t, i, q = m[pl.TIME], m[pl.COIL], m[pl.CHARGE]
     p, less, esr = m[pl.POLARITY], level(m), m[pl.ESR]
     back = esr * m[pl.STEADY_CURRENT]
-    per_allowed, longest = 1.0 / allowed_error(m), longest_step(LONGEST_LONG_PHASE, m)
+    per_allowed, longest = 1.0 / allowed_in_long(m[pl.ACCURACY]), longest_step(LONGEST_LONG_PHASE, m)
     loop = loop_of(m)
     top, least = m[pl.TOP_INPUT], m[pl.LEAST]
     ceiling, floor, need, full = m[pl.CEILING], m[pl.FLOOR], m[pl.NEED], m[pl.CLAMP_CHARGE]
@@ -304,20 +307,21 @@ def glide(until, m):
             place = zero_of(1.0, c1, 2.0 * c2, 3.0 * c3, 4.0 * c4, 0.0)
             peak = value(place, i, c1, c2, c3, c4)
         calm = calm and single and j4 > 0.0 and low > floor and low >= need and most < full and v4 > BELOW
-        if not calm or high >= ceiling:
+        reaches = w1 >= ceiling or w2 >= ceiling or w3 >= ceiling or w4 >= ceiling
+        if not calm or high >= ceiling or reaches:
             keep_step(i, q, z1, z2, z3, z4, j1, j2, j3, j4, miss_i, miss_q, m)
-            if not calm or not up or w0 >= ceiling:
+            if not calm or not reaches or w0 >= ceiling:
                 found = h if v4 > BELOW else NONE
                 ends_here = inert and i > 0.0 and j4 <= 0.0 and single and not rising and place > 1.0
                 break
             found = ROSE
-            x = share_at(ceiling + back, esr, t, h, i, q, w1 < ceiling, w2 < ceiling, w3 < ceiling, m)
+            x = share_at(ceiling, back, esr, t, h, i, q, w0, w1, w2, w3, w4, m)
             shorten(x, i, q, m)
             h *= x
             if place > x:
                 peak = 0.0
             j4, z4, w4 = m[pl.OUT], m[pl.OUT + 1] - q, ceiling
-            high = w4
+            low, high, top_at, seen = w0, ceiling, 1.0, -math.inf
             w1, w2, w3, j1, j2, j3 = w0, w0, w0, i, i, i  # they may lie behind it
         if high > top:
             kept_t, kept_i, kept_q, share, top = t, i, q, top_at * h, high

@@ -51,6 +51,7 @@ class Work(NamedTuple):
     crew: FloatArray  # memory of the presses that go abreast, see `abreast`, and their segments
     crew_segments: FloatArray
     crew_rows: IntArray
+    crew_units: IntArray  # whose circuit each lane has, -1 for none
     spare: FloatArray  # memory of one of them
     fallen: IntArray  # rows that fell out
     no_record: FloatArray
@@ -95,6 +96,7 @@ def work_for(design: at.KernelDesign) -> Work:
         crew_segments=np.zeros((PER_SEGMENT * room, WIDTH)),
         spare=memory_for(design),
         crew_rows=np.zeros(WIDTH, dtype=np.int64),
+        crew_units=np.full(WIDTH, -1, dtype=np.int64),
         fallen=np.zeros(WIDTH + 1, dtype=np.int64),
         no_record=np.zeros((0, at.RECORD)),
         no_ledger=np.zeros(0),
@@ -207,8 +209,9 @@ def run_each(
         m[pl.LAST] = fill_source(design, w.x, partial, w.source, w.breaks, w.samples)
         if together and good and not alone:
             held = int(held_segment(w.segments, int(m[pl.ALL_COMPLETE])))
-            if join(count, w.x, m, w.source, w.breaks, w.segments, held, crew, w.crew_segments):
-                w.crew_rows[count] = r
+            same = w.crew_units[count] == unit and not new_circuit
+            if join(count, same, w.x, m, w.source, w.breaks, w.segments, held, crew, w.crew_segments):
+                w.crew_rows[count], w.crew_units[count] = r, unit
                 codes[r, at.MESSAGE], codes[r, at.PARTIAL] = message, 1 if partial else 0
                 count += 1
                 continue

@@ -15,6 +15,7 @@ from yieldsim.kernel.circuit import leakage, store_voltage
 from yieldsim.kernel.collocation import BELOW, advance, is_plain
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.control import (
+    FIRST_SHARE,
     LONGEST_LONG_PHASE,
     LONGEST_PHASE,
     allowed_error,
@@ -172,7 +173,7 @@ def march_blocked(until, m, record, ledger):
         m[pl.COIL] = 0.0
         if m[pl.INERTIA] == 0.0:
             m[pl.COIL] = max(st.loop_current(0.0, v, m[pl.POLARITY] * e, m), 0.0)
-        m[pl.STEP_SIZE] = min(m[pl.STEP_SIZE], 0.25 * (until - m[pl.TIME]))
+        m[pl.STEP_SIZE] = min(m[pl.STEP_SIZE], FIRST_SHARE * (until - m[pl.TIME]))
     return REACHED
 
 
@@ -416,7 +417,7 @@ def march(until, m, breaks, samples, source, record, ledger):
             if record.shape[0] == 0 and coast(until, m, breaks):
                 return REACHED
             if not m[pl.STEP_SIZE] > 0.0:
-                m[pl.STEP_SIZE] = 0.25 * (end - m[pl.TIME])
+                m[pl.STEP_SIZE] = FIRST_SHARE * (end - m[pl.TIME])
             asked = min(end, m[pl.QUIET]) if m[pl.QUIET] > m[pl.TIME] else end
             code = march_blocked(asked, m, record, ledger)
         else:

@@ -66,6 +66,15 @@ def cannot_conduct(t, span, v_end, m):
 
 
 @inlined
+def rising_phase(share):
+    """About the phase [rad] at which a sine first reaches a ``share`` of its peak: the beginning of the series of the
+    arc sine, where the bridge mostly opens; of one actuation or of `lanes`.
+    """
+    s = share * share
+    return share * (1.0 + s * (1.0 / 6.0 + s * (3.0 / 40.0 + s * (15.0 / 336.0))))
+
+
+@inlined
 def first_guess(t, v_in, m):
     """Time [s] after ``t`` at which one half-sine reaches what blocks the bridge at ``v_in`` [V]; -1 for others."""
     if m[pl.KIND] != at.HALF_SINE or m[pl.WAVES] != 1.0:
@@ -73,7 +82,7 @@ def first_guess(t, v_in, m):
     share = (v_in + m[pl.DROP]) / abs(m[pl.WAVE])
     if not 0.0 < share < 1.0:
         return -1.0
-    return math.asin(share) / m[pl.WAVE + pl.WAVE_RATE] + m[pl.WAVE + pl.WAVE_START] - t
+    return rising_phase(share) / m[pl.WAVE + pl.WAVE_RATE] + m[pl.WAVE + pl.WAVE_START] - t
 
 
 @apart
@@ -117,7 +126,7 @@ def find_onset(t, span, left, q, m):
         low, y_low = high, y_high
     if last < 0.0:
         return span
-    side = 0
+    side = 0.0
     x = (first * y_last - last * y_first) / (y_last - y_first)
     guess = first_guess(t, v_end, m)
     if first < guess < last:

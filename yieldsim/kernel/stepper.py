@@ -18,7 +18,7 @@ from yieldsim.kernel import places as pl
 from yieldsim.kernel.circuit import leakage, store_voltage
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.demand import draw
-from yieldsim.kernel.lanes import lesser
+from yieldsim.kernel.lanes import choose, lesser, no
 
 GAMMA = 0.25
 A21 = 1.544
@@ -317,11 +317,13 @@ def settled_current(y, q, t, m):
 @inlined
 def narrow(x, y, low, y_low, high, y_high, side):
     """Put (x, y) in place of the end of a bracket (y_low <= 0 < y_high) of its sign: the Illinois rule, which halves
-    the value at an end that stays twice. Returns the bracket and the side that moved.
+    the value at an end that stays twice. Returns the bracket and the side that moved, 1 or -1; of one actuation or of
+    `lanes`.
     """
-    if y <= 0.0:
-        return x, y, high, (0.5 * y_high if side == 1 else y_high), 1
-    return low, (0.5 * y_low if side == -1 else y_low), x, y, -1
+    below = y <= 0.0
+    y_low = choose(below, y, choose(no(below) & (side == -1.0), 0.5 * y_low, y_low))
+    y_high = choose(below, choose(below & (side == 1.0), 0.5 * y_high, y_high), y)
+    return choose(below, x, low), y_low, choose(below, high, x), y_high, choose(below, 1.0, -1.0)
 
 
 @apart

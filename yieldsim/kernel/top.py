@@ -61,6 +61,9 @@ def go_to_top(m, breaks, samples, source):
                     h = other
                     break
             climb(h, y, q, clamped, m)
+            if not clamped and m[pl.OUT + 1] > m[pl.CLAMP_CHARGE]:  # V_in was seen to stop rising where it takes hold
+                h = m[pl.TOP_SHARE]
+                climb(h, y, q, clamped, m)
         m[pl.TIME] += h
         if m[pl.KIND] == at.PIEZO:
             m[pl.ACROSS] = m[pl.POLARITY] * m[pl.OUT]

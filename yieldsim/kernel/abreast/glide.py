@@ -3,23 +3,22 @@
 import math
 
 from yieldsim.kernel import places as pl
-from yieldsim.kernel.abreast.seat import KEPT_CHARGE, KEPT_COIL, KEPT_TIME, SCRATCH, drive_of, loop_of_all, store_of_all
-from yieldsim.kernel.abreast.within import Step, ceiling_within, crest_within, end_within, zero_abreast
+from yieldsim.kernel.abreast.seat import KEPT_CHARGE, KEPT_COIL, KEPT_TIME, drive_of, loop_of_all, store_of_all
+from yieldsim.kernel.abreast.within import Input, Step, ceiling_within, chosen, crest_within, end_within, zero_abreast
 from yieldsim.kernel.circuit import voltage_abreast
 from yieldsim.kernel.collocation import BELOW, C1, C2, C3, converge, ends, quartic
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.control import (
-    LEAST_ERROR,
-    LOCAL_SHARE,
     LONGEST_LONG_PHASE,
     PLATEAU_SHARE,
     USUAL,
+    allowed_in_long,
     coil_weight,
     grown,
     shrunk,
 )
-from yieldsim.kernel.glide import FADES, value
-from yieldsim.kernel.lanes import WIDTH, any_of, choose, first_of, greater, keep, lesser, load, magnitude, no
+from yieldsim.kernel.glide import runs_on, value
+from yieldsim.kernel.lanes import any_of, choose, first_of, greater, keep, lesser, load, magnitude, no
 from yieldsim.kernel.stepper import half_sine
 
 
@@ -41,14 +40,11 @@ def turns_abreast(a, b, c, d, e):
     return ((b >= a) | (c <= b)) & ((c >= b) | (d <= c)) & ((d >= c) | (e <= d))
 
 
-@apart
+@inlined
 def fading_abreast(v, i, less, resistance, c):
     """`glide.fading`, of a stroke that is over."""
     over = v + less
-    keep(c, SCRATCH, resistance * i / over)
-    for k in range(WIDTH):
-        c[SCRATCH, k] = math.log1p(c[SCRATCH, k])
-    return choose(over > 0.0, FADES * load(c, pl.INERTIA) / resistance * load(c, SCRATCH), math.inf)
+    return choose(over > 0.0, runs_on(resistance * i / over, load(c, pl.INERTIA) / resistance), math.inf)
 
 
 @apart
@@ -62,7 +58,7 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
     back = esr * current
     less = load(c, pl.DROP) - back
     loop = loop_of_all(current, store, c, m)
-    per_allowed = 1.0 / max(LOCAL_SHARE * accuracy, LEAST_ERROR)
+    per_allowed = 1.0 / allowed_in_long(accuracy)
     amplitude, rate, gives = drive_of(t, c)
     phase = LONGEST_LONG_PHASE * min(1.0, math.sqrt(math.sqrt(accuracy / USUAL)))
     longest = choose(gives, phase / rate, math.inf)
@@ -82,6 +78,11 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
     e0 = amplitude * half_sine(rate * t) - less
     steps = 0.0 * t
     rose, ended, odd = first_of(0), first_of(0), first_of(0)
+    # a step in which V_in is highest and one in which the current ends: looked into behind the loop, for all lanes
+    v_in = Input(esr, back, slope, intercept)
+    topped, stopped = first_of(0), first_of(0)
+    topmost = Step(t, size, i, q, v, elastance, i, i, i, i, q, q, q, q)
+    closing = topmost
     active = going & (t < until)
     while any_of(active):
         h = lesser(lesser(size, longest), until - t)
@@ -109,14 +110,9 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
         up = rises_abreast(w0, w1, w2, w3, w4) & ((first_v >= 0.0) | unwatched) & (last_v >= 0.0)
         low, high = choose(up, w0, w4), choose(up, w4, w0)
         calm = up | (falls_abreast(w0, w1, w2, w3, w4) & (first_v <= 0.0) & (last_v <= 0.0))
-        seen_at_top, top_at, most = -math.inf + 0.0 * t, choose(up, 1.0, 0.0 * t), q + greater(z4, 0.0)
-        tops = good & no(calm) & (first_v > 0.0) & (last_v < 0.0) & turns_abreast(w0, w1, w2, w3, w4)
-        step = Step(i, q, j1, j2, j3, j4, z1, z2, z3, z4, esr, back, slope, intercept)
-        if any_of(tops):
-            x, top_v, seen, most_there = crest_within(tops, step, elastance, store)
-            most = choose(tops, most_there, most)
-            low, high, top_at = choose(tops, lesser(w0, w4), low), choose(tops, top_v, high), choose(tops, x, top_at)
-            seen_at_top, calm = choose(tops, seen, seen_at_top), calm | tops
+        turns = good & no(calm) & (first_v > 0.0) & (last_v < 0.0) & turns_abreast(w0, w1, w2, w3, w4)
+        calm, low = calm | turns, choose(turns, lesser(w0, w4), low)
+        step = Step(t, h, i, q, v, elastance, j1, j2, j3, j4, z1, z2, z3, z4)
         rising = rises_abreast(i, j1, j2, j3, j4) & ((first_i >= 0.0) | (i == 0.0)) & (last_i >= 0.0)
         single = rising | (falls_abreast(i, j1, j2, j3, j4) & (first_i <= 0.0) & (last_i <= 0.0))
         turned = good & no(single) & (first_i > 0.0) & (last_i < 0.0) & turns_abreast(i, j1, j2, j3, j4)
@@ -126,19 +122,25 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
             c1, c2, c3, c4 = quartic(j1 - i, j2 - i, j3 - i, j4 - i)
             turn = zero_abreast(turned, 0.0 * t + 1.0, c1, 2.0 * c2, 3.0 * c3, 4.0 * c4, 0.0 * t)
             place, peak = choose(turned, turn, place), choose(turned, value(turn, i, c1, c2, c3, c4), peak)
-        runs = (low > -math.inf) & (low >= need) & (most < full) & (v4 > BELOW)
+        runs = (low > -math.inf) & (low >= need) & (q + greater(z4, 0.0) < full) & (v4 > BELOW)
         calm = calm & single & (j4 > 0.0) & runs
-        takes = good & calm & (high < ceiling)
+        reaches = (w1 >= ceiling) | (w2 >= ceiling) | (w3 >= ceiling) | (w4 >= ceiling)
+        # a top below a level that ends the leg is left to `glide`, and so is a second one
+        takes = good & calm & (high < ceiling) & no(reaches) & no(turns & (topped | (ceiling < math.inf)))
+        tops = takes & turns
+        if any_of(tops):
+            topmost, topped = chosen(tops, step, topmost), topped | tops
         if any_of(good & no(takes)):
             leaves = good & no(takes)
-            meets = leaves & calm & up & (w0 < ceiling)
+            meets = leaves & calm & reaches & (w0 < ceiling)
             leaves = leaves & no(meets)
             if any_of(meets):
-                x, j_met, z_met = ceiling_within(meets, step, ceiling, w1, w2, w3, store)
+                x, j_met, z_met = ceiling_within(meets, step, v_in, ceiling, w0, w1, w2, w3, w4, store)
                 h = choose(meets, h * x, h)
                 peak = choose(meets & (place > x), 0.0, peak)
                 j4, z4 = choose(meets, j_met, j4), choose(meets, z_met, z4)
                 w4, high = choose(meets, ceiling, w4), choose(meets, ceiling, high)
+                low, up = choose(meets, w0, low), up | meets
                 # they may lie behind it
                 w1, w2, w3 = choose(meets, w0, w1), choose(meets, w0, w2), choose(meets, w0, w3)
                 j1, j2, j3 = choose(meets, i, j1), choose(meets, i, j2), choose(meets, i, j3)
@@ -146,40 +148,42 @@ def glide_abreast(going, until, current, need, ceiling, c, m):
             if any_of(leaves):
                 stops = leaves & (i > 0.0) & (j4 <= 0.0) & single & no(rising) & (place > 1.0)
                 odd = odd | (leaves & no(stops))
-                if any_of(stops):
-                    x, left, v_left, lower, x_top, top_q, top_v, seen = end_within(stops, step, v, store)
-                    fine = (top_v < ceiling) & (lower > -math.inf) & (lower >= need) & (top_q < full) & (v_left > BELOW)
-                    odd = odd | (stops & no(fine))
-                    stops = stops & fine
-                    beats = stops & (top_v > top + plateau)
-                    takes_kept = takes_kept | beats | (stops & (kept_t >= 0.0) & (top > before + plateau))
-                    kept_t, kept_i, kept_q = (
-                        choose(beats, t, kept_t),
-                        choose(beats, i, kept_i),
-                        choose(beats, q, kept_q),
-                    )
-                    share = choose(beats, h * x_top, share)
-                    top = choose(stops & (top_v > top), top_v, top)
-                    least = choose(stops, lesser(least, lower - need), least)
-                    reverse = choose(stops, greater(reverse, seen), reverse)
-                    highest = choose(stops, greater(highest, i), highest)
-                    t = choose(stops, t + x * h, t)
-                    i, q = choose(stops, 0.0, i), choose(stops, left, q)
-                    ended = ended | stops
+                closing, stopped = chosen(stops, step, closing), stopped | stops
         newly = takes & (high > top)
         kept_t, kept_i, kept_q = choose(newly, t, kept_t), choose(newly, i, kept_i), choose(newly, q, kept_q)
-        share, top = choose(newly, top_at * h, share), choose(newly, high, top)
+        share, top = choose(newly, choose(up, h, 0.0), share), choose(newly, high, top)
         least = choose(takes, lesser(least, low - need), least)
         highest = choose(takes, greater(highest, greater(peak, greater(i, j4))), highest)
         seen = greater(w0 + slope * i, greater(w2 + slope * j2, w4 + slope * j4)) + intercept
         seen = greater(greater(reverse, seen), greater(w1 + slope * j1, w3 + slope * j3) + intercept)
-        reverse = choose(takes, greater(seen, seen_at_top), reverse)
+        reverse = choose(takes, seen, reverse)
         after = t + h
         t = choose(takes, choose(after >= until * (1.0 - 1e-15), until, after), t)
         i, q, e0 = choose(takes, j4, i), choose(takes, q + z4, q), choose(takes, e4, e0)
         v, elastance = choose(takes, v4, v), choose(takes, steeper, elastance)
         odd = odd | (bad & (no(size > 1e-15) | (steps >= 100.0)))
-        active = active & no(rose | ended | odd) & (t < until)
+        active = active & no(rose | stopped | odd) & (t < until)
+    if any_of(topped):
+        x, high, seen, most = crest_within(topped, topmost, v_in, store)
+        odd = odd | (topped & no(most < full))
+        newly = topped & (high > top)
+        kept_t, kept_i = choose(newly, topmost.t, kept_t), choose(newly, topmost.i, kept_i)
+        kept_q, share = choose(newly, topmost.q, kept_q), choose(newly, x * topmost.h, share)
+        top = choose(newly, high, top)
+        reverse = choose(topped, greater(reverse, seen), reverse)
+    if any_of(stopped):
+        x, left, v_left, low, x_top, top_q, high, seen = end_within(stopped, closing, v_in, store)
+        ended = stopped & (high < ceiling) & (low > -math.inf) & (low >= need) & (top_q < full) & (v_left > BELOW)
+        odd = odd | (stopped & no(ended))
+        beats = ended & (high > top + plateau)
+        takes_kept = takes_kept | beats | (ended & (kept_t >= 0.0) & (top > before + plateau))
+        kept_t, kept_i = choose(beats, t, kept_t), choose(beats, i, kept_i)
+        kept_q, share = choose(beats, q, kept_q), choose(beats, closing.h * x_top, share)
+        top = choose(ended & (high > top), high, top)
+        least = choose(ended, lesser(least, low - need), least)
+        reverse = choose(ended, greater(reverse, seen), reverse)
+        highest = choose(ended, greater(highest, i), highest)
+        t, i, q = choose(ended, t + x * closing.h, t), choose(ended, 0.0, i), choose(ended, left, q)
     takes_kept = takes_kept | (going & no(ended) & (kept_t >= 0.0) & (top > before + plateau))
     keep(c, KEPT_TIME, choose(takes_kept, kept_t, load(c, KEPT_TIME)))
     keep(c, KEPT_COIL, choose(takes_kept, kept_i, load(c, KEPT_COIL)))

@@ -1,14 +1,14 @@
 """`onset` of lanes: from the release to the current."""
 
-import math
-
 from yieldsim.kernel import places as pl
 from yieldsim.kernel.abreast.drain import drain_abreast
-from yieldsim.kernel.abreast.seat import SCRATCH, TOP_OF_STROKE, emf_of, store_of_all
+from yieldsim.kernel.abreast.seat import TOP_OF_STROKE, emf_of, store_of_all
 from yieldsim.kernel.circuit import voltage_abreast
 from yieldsim.kernel.compiled import apart, inlined
-from yieldsim.kernel.lanes import WIDTH, any_of, choose, greater, keep, lesser, load, magnitude, no
-from yieldsim.kernel.onset import ONSET
+from yieldsim.kernel.control import FIRST_SHARE
+from yieldsim.kernel.lanes import any_of, choose, greater, keep, lesser, load, magnitude, no
+from yieldsim.kernel.onset import ONSET, rising_phase
+from yieldsim.kernel.stepper import narrow
 
 
 @inlined
@@ -42,11 +42,7 @@ def open_bridges(going, c, m):
     y_low = lesser(y_low, 0.0)
     x = (low * y_high - high * y_low) / (y_high - y_low)
     share = (v_end + drop) / magnitude(load(c, pl.WAVE))
-    keep(c, SCRATCH, share)
-    for k in range(WIDTH):
-        c[SCRATCH, k] = math.asin(c[SCRATCH, k]) if 0.0 < c[SCRATCH, k] < 1.0 else -1.0
-    phase = load(c, SCRATCH)
-    guess = choose(phase > 0.0, phase / load(c, pl.WAVE + pl.WAVE_RATE), -1.0)
+    guess = choose((share > 0.0) & (share < 1.0), rising_phase(share) / load(c, pl.WAVE + pl.WAVE_RATE), -1.0)
     x = choose((low < guess) & (guess < high), guess, x)
     side = zero
     met = no(going)
@@ -59,12 +55,7 @@ def open_bridges(going, c, m):
         met = met | (magnitude(y) <= 1e-9) | (high - low <= 1e-14) | no(going)
         if not any_of(no(met)):
             break
-        below, stays = (y <= 0.0) & no(met), no(y <= 0.0) & no(met)
-        y_high = choose(below & (side == 1.0), 0.5 * y_high, y_high)
-        y_low = choose(stays & (side == -1.0), 0.5 * y_low, y_low)
-        low, y_low = choose(below, x, low), choose(below, y, y_low)
-        high, y_high = choose(stays, x, high), choose(stays, y, y_high)
-        side = choose(below, 1.0, choose(stays, -1.0, side))
+        low, y_low, high, y_high, side = narrow(x, y, low, y_low, high, y_high, side)
         x = choose(met, x, (low * y_high - high * y_low) / (y_high - y_low))
     going = going & (x < span)
     left, holds = drain_abreast(q, x, off, store, c, m)
@@ -77,7 +68,7 @@ def open_bridges(going, c, m):
     keep(c, pl.CHARGE, left)
     keep(c, pl.COIL, zero)
     keep(c, pl.CONDUCTS, zero + 1.0)
-    keep(c, pl.STEP_SIZE, lesser(0.25 * span, 0.25 * (span - x)))
+    keep(c, pl.STEP_SIZE, lesser(FIRST_SHARE * span, FIRST_SHARE * (span - x)))
     keep(c, pl.TOP_INPUT, greater(first_in, last_in))
     keep(c, pl.TOP_REVERSE, greater(greater(zero, first_in), last_in))
     keep(c, pl.TOP_CURRENT, zero)

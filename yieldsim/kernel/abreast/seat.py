@@ -41,17 +41,19 @@ def may_go_abreast(design):
 
 
 @inlined
-def join(lane, x, m, source, breaks, segments, held, c, s):
+def join(lane, same, x, m, source, breaks, segments, held, c, s):
     """Let the press whose circuit, stroke and segments stand in ``m``, ``source`` and ``segments`` take a ``lane``;
-    returns whether it can. ``held`` is the segment that is held on; ``s`` (segments PER_SEGMENT, WIDTH).
+    returns whether it can. Where ``same`` holds the lane has this circuit from its last press. ``held`` is the segment
+    that is held on; ``s`` (segments PER_SEGMENT, WIDTH).
     """
     if (
         source[0, 2] != 0.0 or x[at.TIME_SINCE] > 0.0 or x[at.PRECHARGE_TIME] > 0.0 or not m[pl.INERTIA] > 0.0
         or m[pl.RETRY_LEVEL] > 0.0 or m[pl.ALL_COMPLETE] < 1.0
     ):  # fmt: skip
         return False
-    for k in range(pl.FORM):
-        c[k, lane] = m[k]
+    if not same:
+        for k in range(pl.FORM):
+            c[k, lane] = m[k]
     c[pl.CHARGE, lane] = min(store_charge(x[at.INITIAL_VOLTAGE], m), m[pl.CLAMP_CHARGE])
     c[pl.LAST, lane] = m[pl.LAST]
     c[pl.ALL_COMPLETE, lane] = m[pl.ALL_COMPLETE]

@@ -88,7 +88,7 @@ def top_abreast(going, c, m):
             worse = seeks & (magnitude(rate) >= magnitude(rate_kept))
             h, seeks = choose(worse, other, h), seeks & no(worse)
         _, j4, q4, made = climb_abreast(h, t, i, q, c, m)
-        odd = odd | (within & no(made))
+        odd = odd | (within & (no(made) | (q4 > load(c, pl.CLAMP_CHARGE))))
         j, left = choose(within, greater(j4, 0.0), i), choose(within, q4, q)
     v, _ = voltage_abreast(left, store)
     return v + load(c, pl.ESR) * j - back, odd

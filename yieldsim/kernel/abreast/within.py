@@ -7,14 +7,18 @@ from yieldsim.kernel.collocation import C1, C2, C3, bends, ends, quartic
 from yieldsim.kernel.compiled import apart, inlined
 from yieldsim.kernel.glide import ALMOST, CLOSE, crest, slope_of, value
 from yieldsim.kernel.lanes import any_of, choose, greater, lesser, magnitude, no
-from yieldsim.kernel.stepper import dense_at
+from yieldsim.kernel.stepper import dense_at, narrow
 
 
 class Step(NamedTuple):
-    """A step of each lane: current [A] and charge [C] at its start and four points, and what turns them to V_in."""
+    """A step of each lane: where it starts, and current [A] and charge [C] at its four points."""
 
+    t: Any  # [s]
+    h: Any  # [s]
     i: Any
     q: Any
+    v: Any  # of the store at the start [V]
+    elastance: Any  # dV/dq there [V/C]
     j1: Any
     j2: Any
     j3: Any
@@ -23,10 +27,29 @@ class Step(NamedTuple):
     z2: Any
     z3: Any
     z4: Any
+
+
+class Input(NamedTuple):
+    """What turns current and V to V_in and to the reverse voltage of a junction."""
+
     esr: Any  # [ohm]
     back: Any  # what the regulator's current takes across the ESR [V]
     slope: Any  # of one junction [ohm]
     intercept: Any  # of one junction; -inf where the reverse voltage is not that of a bridge [V]
+
+
+@inlined
+def chosen(condition, one, other):
+    """Return the step ``one`` in the lanes in which ``condition`` holds, and the ``other`` one in the rest."""
+    return Step(
+        choose(condition, one.t, other.t), choose(condition, one.h, other.h),
+        choose(condition, one.i, other.i), choose(condition, one.q, other.q),
+        choose(condition, one.v, other.v), choose(condition, one.elastance, other.elastance),
+        choose(condition, one.j1, other.j1), choose(condition, one.j2, other.j2),
+        choose(condition, one.j3, other.j3), choose(condition, one.j4, other.j4),
+        choose(condition, one.z1, other.z1), choose(condition, one.z2, other.z2),
+        choose(condition, one.z3, other.z3), choose(condition, one.z4, other.z4),
+    )  # fmt: skip
 
 
 @inlined
@@ -64,28 +87,20 @@ def summit_abreast(going, end, resistance, elastance, c1, c2, c3, c4, d1, d2, d3
 
 
 @inlined
-def crossing_abreast(going, level, esr, i, q, i4, q4, a, b, low, high, store):
-    """`glide.share_at`, for the lanes that are ``going``, between the shares ``low`` and ``high`` of the step; ``a``
-    and ``b`` are the three coefficients of each dense output, see `collocation.bends`.
+def crossing_abreast(going, ceiling, v_in, i, q, i4, q4, a, b, low, high, y_low, y_high, store):
+    """`glide.share_at`, for the lanes that are ``going``, between the shares ``low`` and ``high`` of the step, at which
+    V_in lies ``y_low`` and ``y_high`` above the ceiling; ``a`` and ``b`` are the three coefficients of each dense
+    output, see `collocation.bends`.
     """
-    v, _ = voltage_abreast(dense_at(low, q, q4, b[0], b[1], b[2]), store)
-    y_low = v + esr * dense_at(low, i, i4, a[0], a[1], a[2]) - level
-    v, _ = voltage_abreast(dense_at(high, q, q4, b[0], b[1], b[2]), store)
-    y_high = v + esr * dense_at(high, i, i4, a[0], a[1], a[2]) - level
     x = (low * y_high - high * y_low) / (y_high - y_low)
     side, met = 0.0 * x, no(going)
     for _ in range(58):
         v, _ = voltage_abreast(dense_at(x, q, q4, b[0], b[1], b[2]), store)
-        y = v + esr * dense_at(x, i, i4, a[0], a[1], a[2]) - level
+        y = v + v_in.esr * dense_at(x, i, i4, a[0], a[1], a[2]) - v_in.back - ceiling
         met = met | (magnitude(y) <= CLOSE)
         if not any_of(no(met)):
             break
-        below, stays = (y <= 0.0) & no(met), no(y <= 0.0) & no(met)
-        y_high = choose(below & (side == 1.0), 0.5 * y_high, y_high)
-        y_low = choose(stays & (side == -1.0), 0.5 * y_low, y_low)
-        low, y_low = choose(below, x, low), choose(below, y, y_low)
-        high, y_high = choose(stays, x, high), choose(stays, y, y_high)
-        side = choose(below, 1.0, choose(stays, -1.0, side))
+        low, y_low, high, y_high, side = narrow(x, y, low, y_low, high, y_high, side)
         x = choose(met, x, (low * y_high - high * y_low) / (y_high - y_low))
     return x
 
@@ -97,19 +112,19 @@ def coefficients_of(start, end, k):
 
 
 @apart
-def crest_within(going, step, elastance, store):
+def crest_within(going, step, v_in, store):
     """Share of the step at which V_in is highest in the lanes that are ``going``, V_in there [V], the highest reverse
-    voltage [V], and the highest charge [C]. ``elastance`` is dV/dq at the start [V/C].
+    voltage [V], and the highest charge [C].
     """
-    i, q = step.i, step.q
+    i, q, esr, back = step.i, step.q, v_in.esr, v_in.back
     c1, c2, c3, c4 = quartic(step.j1 - i, step.j2 - i, step.j3 - i, step.j4 - i)
     d1, d2, d3, d4 = quartic(step.z1, step.z2, step.z3, step.z4)
     end = 0.0 * i + 1.0
-    x = summit_abreast(going, end, step.esr, elastance, c1, c2, c3, c4, d1, d2, d3, d4)
-    x, high, there = crest(x, step.esr, step.back, i, q, c1, c2, c3, c4, d1, d2, d3, d4, store)
-    y = summit_abreast(going, end, step.esr + step.slope, there, c1, c2, c3, c4, d1, d2, d3, d4)
+    x = summit_abreast(going, end, esr, step.elastance, c1, c2, c3, c4, d1, d2, d3, d4)
+    x, high, there = crest(x, esr, back, i, q, c1, c2, c3, c4, d1, d2, d3, d4, store)
+    y = summit_abreast(going, end, esr + v_in.slope, there, c1, c2, c3, c4, d1, d2, d3, d4)
     v, _ = voltage_abreast(value(y, q, d1, d2, d3, d4), store)
-    seen = v + ((step.esr + step.slope) * value(y, i, c1, c2, c3, c4) - step.back + step.intercept)
+    seen = v + ((esr + v_in.slope) * value(y, i, c1, c2, c3, c4) - back + v_in.intercept)
     first_q, last_q = ends(step.z1, step.z2, step.z3, step.z4)
     turns = going & (last_q < 0.0) & (first_q > 0.0)
     turn = zero_abreast(turns, end, d1, 2.0 * d2, 3.0 * d3, 4.0 * d4, 0.0 * i)
@@ -117,28 +132,30 @@ def crest_within(going, step, elastance, store):
 
 
 @apart
-def ceiling_within(going, step, ceiling, w1, w2, w3, store):
-    """Share of the step at which V_in meets the ``ceiling`` [V] in the lanes that are ``going``, current [A] and charge
-    less that of the start [C] there. V_in at the inner points is ``w1`` to ``w3`` [V].
+def ceiling_within(going, step, v_in, ceiling, w0, w1, w2, w3, w4, store):
+    """Share of the step at which V_in first meets the ``ceiling`` [V] in the lanes that are ``going``, current [A] and
+    charge less that of the start [C] there. V_in at the start and the points is ``w0`` to ``w4`` [V].
     """
     i, q = step.i, step.q
     a, b = bends(step.j1 - i, step.j2 - i, step.j3 - i, step.j4 - i), bends(step.z1, step.z2, step.z3, step.z4)
-    after_1, after_2, after_3 = w1 < ceiling, w2 < ceiling, w3 < ceiling
-    begin = choose(after_3, C3, choose(after_2, C2, choose(after_1, C1, 0.0 * i)))
-    end = choose(after_3, 1.0, choose(after_2, C3, choose(after_1, C2, 0.0 * i + C1)))
+    first, second, third = w1 >= ceiling, w2 >= ceiling, w3 >= ceiling
+    low = choose(first, 0.0, choose(second, C1, choose(third, C2, 0.0 * i + C3)))
+    high = choose(first, C1, choose(second, C2, choose(third, C3, 0.0 * i + 1.0)))
+    y_low = choose(first, w0, choose(second, w1, choose(third, w2, w3))) - ceiling
+    y_high = choose(first, w1, choose(second, w2, choose(third, w3, w4))) - ceiling
     q4 = q + step.z4
-    x = crossing_abreast(going, ceiling + step.back, step.esr, i, q, step.j4, q4, a, b, begin, end, store)
+    x = crossing_abreast(going, ceiling, v_in, i, q, step.j4, q4, a, b, low, high, y_low, y_high, store)
     return x, dense_at(x, i, step.j4, a[0], a[1], a[2]), dense_at(x, q, q4, b[0], b[1], b[2]) - q
 
 
 @apart
-def end_within(going, step, v, store):
+def end_within(going, step, v_in, store):
     """Where in the step the current of the lanes that are ``going`` ends; see `glide.end_current`.
 
-    Returns the share of the step, charge [C] and V [V] there, the lesser of V_in there and at the start, where the
-    store is at ``v`` [V], the share at which V_in is highest, charge and V_in there, and the highest reverse voltage.
+    Returns the share of the step, charge [C] and V [V] there, the lesser of V_in there and at the start, the share
+    at which V_in is highest, charge and V_in there, and the highest reverse voltage.
     """
-    i, q, esr, back = step.i, step.q, step.esr, step.back
+    i, q, esr, back = step.i, step.q, v_in.esr, v_in.back
     a, b = bends(step.j1 - i, step.j2 - i, step.j3 - i, step.j4 - i), bends(step.z1, step.z2, step.z3, step.z4)
     c1, c2, c3, c4 = coefficients_of(i, step.j4, a)
     d1, d2, d3, d4 = coefficients_of(q, q + step.z4, b)
@@ -149,8 +166,8 @@ def end_within(going, step, v, store):
     most = value(top_at, q, d1, d2, d3, d4)
     high, _ = voltage_abreast(most, store)
     high = high + (esr * value(top_at, i, c1, c2, c3, c4) - back)
-    low = lesser(v + (esr * i - back), v_left - back)
-    y = summit_abreast(going, x, esr + step.slope, elastance, c1, c2, c3, c4, d1, d2, d3, d4)
+    low = lesser(step.v + (esr * i - back), v_left - back)
+    y = summit_abreast(going, x, esr + v_in.slope, elastance, c1, c2, c3, c4, d1, d2, d3, d4)
     seen, _ = voltage_abreast(value(y, q, d1, d2, d3, d4), store)
-    seen = seen + ((esr + step.slope) * value(y, i, c1, c2, c3, c4) - back) + step.intercept
+    seen = seen + ((esr + v_in.slope) * value(y, i, c1, c2, c3, c4) - back) + v_in.intercept
     return x, left, v_left, low, top_at, most, high, seen
