@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.report import allocation, alternates, comparison, life, rankings, sizing, tails
-from yieldsim.report import ratings as ratings_used
-from yieldsim.report import worst_case as worst_cases
 from yieldsim.report.change import in_kind
 from yieldsim.report.commands import opening
 from yieldsim.report.entries import SOURCES, group_of, shown
@@ -34,7 +32,6 @@ from yieldsim.report.numbers import (
     stated,
 )
 from yieldsim.report.point_sets import point_set_lines
-from yieldsim.report.sureness import sureness_lines
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
@@ -118,8 +115,16 @@ def _yield(result: YieldResult) -> list[str]:
         ),
         *(() if result.stopped is None else _wrapped(stopping(result.stopped))),
         *point_set_lines(result.points),
-        *(() if result.sureness is None else sureness_lines(result.sureness)),
+        *_sureness(result),
     ]
+
+
+def _sureness(result: YieldResult) -> list[str]:
+    if result.sureness is None:
+        return []
+    from yieldsim.report.sureness import sureness_lines
+
+    return list(sureness_lines(result.sureness))
 
 
 def _cells(result: YieldResult) -> list[str]:
@@ -391,17 +396,31 @@ def _signoff(result: SignoffResult) -> list[str]:
     ]
 
 
+def _of(module: str) -> Callable[[Any], list[str]]:
+    """Return what writes the text of a kind of result that has a module of its own.
+
+    The module is imported when it is asked for: what all of them name together takes seconds to load, and `check` is
+    asked in passing.
+    """
+
+    def lines(result: Any) -> list[str]:
+        written: list[str] = import_module(f"yieldsim.report.{module}").lines_of(result)
+        return written
+
+    return lines
+
+
 _TEXTS: dict[str, Callable[[Any], list[str]]] = {
     "yield": _yield,
-    "rank": rankings.lines_of,
-    "worst-case": worst_cases.lines_of,
-    "tail": tails.lines_of,
-    "size": sizing.lines_of,
-    "allocate": allocation.lines_of,
-    "alternates": alternates.lines_of,
-    "ratings": ratings_used.lines_of,
-    "compare": comparison.lines_of,
-    "life": lambda result: [*_head(result.provenance, result.verdict), "", *life.lines_of(result)],
+    "rank": _of("rankings"),
+    "worst-case": _of("worst_case"),
+    "tail": _of("tails"),
+    "size": _of("sizing"),
+    "allocate": _of("allocation"),
+    "alternates": _of("alternates"),
+    "ratings": _of("ratings"),
+    "compare": _of("comparison"),
+    "life": lambda result: [*_head(result.provenance, result.verdict), "", *_of("life")(result)],
     "actuation": _actuation,
     "check": _check,
     "signoff": _signoff,
