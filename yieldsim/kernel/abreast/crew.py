@@ -6,7 +6,7 @@ from yieldsim.kernel import layout as at
 from yieldsim.kernel import places as pl
 from yieldsim.kernel.abreast.march import conduct_abreast
 from yieldsim.kernel.abreast.onset import open_bridges
-from yieldsim.kernel.abreast.seat import SCRATCH
+from yieldsim.kernel.abreast.seat import WENT
 from yieldsim.kernel.abreast.sequence import hold_abreast, sequence_abreast, start_abreast
 from yieldsim.kernel.abreast.top import alone_abreast
 from yieldsim.kernel.compiled import apart
@@ -42,4 +42,4 @@ def run_crew(count, full, tail, c, s, m, spare, work):
         if any_of(alone):
             going = going & no(alone_abreast(alone, c, m))
     for k in range(WIDTH):
-        c[SCRATCH, k] = 1.0 if is_set(going, k) else 0.0
+        c[WENT, k] = 1.0 if is_set(going, k) else 0.0

@@ -19,8 +19,8 @@ HELD_CURRENT, HELD_NEED, HELD_CHARGE = range(TOP_OF_STROKE + 1, TOP_OF_STROKE + 
 START_CHARGE, START_COIL, START_SIZE = range(HELD_CHARGE + 1, HELD_CHARGE + 4)  # state at the start [C], [A], [s]
 UNTIL = START_SIZE + 1  # end of a step in which V_in falls below its need [s]
 KNOWN = UNTIL + 1  # C_s [F], level [V] and charge [C] of the last lane that had another one held
-SCRATCH = KNOWN + 1
-CREW = SCRATCH + 1
+WENT = KNOWN + 1  # 1 where the press of the lane went the plain way to its end
+CREW = WENT + 1
 KEPT_TIME, KEPT_COIL, KEPT_CHARGE = (
     pl.KEPT, pl.KEPT + pl.COIL - pl.STATE, pl.KEPT + pl.CHARGE - pl.STATE
 )  # fmt: skip
@@ -114,7 +114,7 @@ def drive_of(t, c):
 @inlined
 def went(lane, c):
     """Whether the press of a lane went the plain way to its end."""
-    return c[SCRATCH, lane] > 0.5
+    return c[WENT, lane] > 0.5
 
 
 @inlined
