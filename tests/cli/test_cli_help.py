@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -45,6 +46,22 @@ def test_help_of_a_command_loads_no_other_and_nothing_heavy(command: str) -> Non
     commands = {name for name in loaded if name.endswith("_command")}
     assert commands == {f"yieldsim.cli.{command.replace('-', '_')}_command"}
     assert not loaded & {"numpy", "scipy", "pydantic", "numba", "pandas", "matplotlib"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "left_out"),
+    [
+        (["check"], {"scipy", "pandas", "numba", "matplotlib"}),
+        (["actuation", "--json"], {"pandas", "numba", "matplotlib"}),
+    ],
+)
+def test_what_is_asked_in_passing_loads_what_it_needs_alone(arguments: list[str], left_out: set[str]) -> None:
+    command, *options = arguments
+    config = Path(__file__).parents[2] / "configs" / "crank-counter.toml"
+    asked = [command, str(config), *options]
+    loaded = modules_after(f"from yieldsim.cli import run\nassert run({asked!r}) == 0")
+    assert f"yieldsim.analysis.{command}" in loaded
+    assert not loaded & left_out
 
 
 def test_the_overview_names_every_command_and_exit_code(capsys: pytest.CaptureFixture[str]) -> None:

@@ -107,6 +107,15 @@ def test_bytes_are_the_same_twice(result):
     assert once == again
 
 
+def test_both_files_show_one_layout_whichever_is_made_first(result):
+    one, other = (figures_of(result)["completion"] for _ in range(2))
+    svg = style.svg_of(one)
+    placed = [axes.get_position().bounds for axes in one.axes]
+    png = style.png_of(one)
+    assert [axes.get_position().bounds for axes in one.axes] == placed
+    assert (style.png_of(other), style.svg_of(other)) == (png, svg)
+
+
 def test_files_are_what_they_claim_and_hold_no_date_or_maker(pictures):
     for name, figure in pictures.items():
         svg, png = style.svg_of(figure), style.png_of(figure)

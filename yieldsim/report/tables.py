@@ -9,11 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from yieldsim.analysis.actuation import StepTrace
-from yieldsim.analysis.cell import MessageShare, PartialPresses
-from yieldsim.report import allocation, alternates, comparison, life, ranking_tables, sizing
-from yieldsim.report import ratings as ratings_used
-from yieldsim.report import worst_case_tables as worst_cases
+from yieldsim.report.late import late
 
 if TYPE_CHECKING:
     from yieldsim.analysis.actuation import ActuationResult
@@ -51,7 +47,7 @@ def table_of(result: Result) -> pd.DataFrame:
 
 def more_tables_of(result: Result) -> dict[str, pd.DataFrame]:
     """Tables beside the main one by what is put behind the command's name; most results have none."""
-    return ranking_tables.beside(result) if result.command == "rank" else {}
+    return late("ranking_tables", "beside")(result) if result.command == "rank" else {}
 
 
 def tables_of(result: SignoffResult) -> dict[str, pd.DataFrame]:
@@ -80,21 +76,23 @@ def tables_of(result: SignoffResult) -> dict[str, pd.DataFrame]:
 def _of_parts(result: SignoffResult) -> dict[str, pd.DataFrame]:
     """Tables of what a brief sign-off leaves out, and of the approved sources."""
     parts: dict[str, tuple[Result | None, Callable[[Any], pd.DataFrame]]] = {
-        "alternates": (result.sources, alternates.table),
-        "worst_case": (result.worst_case, worst_cases.cells),
-        "worst_case_cases": (result.worst_case, worst_cases.cases),
-        "worst_case_contributions": (result.worst_case, worst_cases.ways),
-        "worst_case_extremes": (result.worst_case, worst_cases.extremes),
-        "failure_points": (result.worst_case, worst_cases.failure_points),
-        "life": (result.life, life.points),
-        "life_ages": (result.life, life.lives),
-        "life_laws": (result.life, life.laws),
-        "life_losses": (result.life, life.fleet),
-        "size": (result.sizing, sizing.table),
+        "alternates": (result.sources, late("alternates", "table")),
+        "worst_case": (result.worst_case, late("worst_case_tables", "cells")),
+        "worst_case_cases": (result.worst_case, late("worst_case_tables", "cases")),
+        "worst_case_contributions": (result.worst_case, late("worst_case_tables", "ways")),
+        "worst_case_extremes": (result.worst_case, late("worst_case_tables", "extremes")),
+        "failure_points": (result.worst_case, late("worst_case_tables", "failure_points")),
+        "life": (result.life, late("life", "points")),
+        "life_ages": (result.life, late("life", "lives")),
+        "life_laws": (result.life, late("life", "laws")),
+        "life_losses": (result.life, late("life", "fleet")),
+        "size": (result.sizing, late("sizing", "table")),
         "causes": (result.causes, ranked),
     }
     found = {name: table(part) for name, (part, table) in parts.items() if part is not None}
     if result.causes is not None:
+        from yieldsim.report import ranking_tables
+
         found["slopes"] = ranking_tables.changes(result.causes.slopes, result.unit_changes)
     return found
 
@@ -152,6 +150,8 @@ def attempts(result: YieldResult) -> pd.DataFrame:
 
 def messages(result: YieldResult) -> pd.DataFrame:
     """One row a condition and message, completion with its one-sided bounds; none where the design has one kind."""
+    from yieldsim.analysis.cell import MessageShare
+
     names = [field.name for field in fields(MessageShare)]
     rows = [(c.temperature_degC, c.age_yr, *astuple(m), result.confidence) for c in result.cells for m in c.by_message]
     return pd.DataFrame(rows, columns=[*_PLACE, *names, "confidence"])
@@ -162,6 +162,8 @@ def presses(result: YieldResult) -> pd.DataFrame:
 
     There is none where every press is a full one.
     """
+    from yieldsim.analysis.cell import PartialPresses
+
     names = [field.name for field in fields(PartialPresses)]
     rows = [
         (c.temperature_degC, c.age_yr, *astuple(p), result.confidence)
@@ -239,6 +241,8 @@ def parameters(result: CheckResult) -> pd.DataFrame:
 
 def steps(result: ActuationResult) -> pd.DataFrame:
     """One row a step of the load sequence."""
+    from yieldsim.analysis.actuation import StepTrace
+
     return _frame(result.payload()["steps"], [field.name for field in fields(StepTrace)])
 
 
@@ -282,14 +286,14 @@ def _both(table: Callable[[ActuationResult], pd.DataFrame], result: SignoffResul
 _MAIN: dict[str, Callable[[Any], pd.DataFrame]] = {
     "yield": cells,
     "rank": ranked,
-    "worst-case": worst_cases.cells,
+    "worst-case": late("worst_case_tables", "cells"),
     "tail": tails,
-    "size": sizing.table,
-    "life": life.points,
-    "allocate": allocation.table,
-    "alternates": alternates.table,
-    "ratings": ratings_used.cells,
-    "compare": comparison.cells,
+    "size": late("sizing", "table"),
+    "life": late("life", "points"),
+    "allocate": late("allocation", "table"),
+    "alternates": late("alternates", "table"),
+    "ratings": late("ratings", "cells"),
+    "compare": late("comparison", "cells"),
     "actuation": steps,
     "check": parameters,
     "signoff": lambda result: cells(result.yields),

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
-from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.report.change import in_kind
 from yieldsim.report.commands import opening
 from yieldsim.report.entries import SOURCES, group_of, shown
 from yieldsim.report.grids import scope, weighty
+from yieldsim.report.late import late
 from yieldsim.report.layout import WIDTH, columns
 from yieldsim.report.layout import wrapped as _wrapped
 from yieldsim.report.method import stopping
@@ -396,31 +396,17 @@ def _signoff(result: SignoffResult) -> list[str]:
     ]
 
 
-def _of(module: str) -> Callable[[Any], list[str]]:
-    """Return what writes the text of a kind of result that has a module of its own.
-
-    The module is imported when it is asked for: what all of them name together takes seconds to load, and `check` is
-    asked in passing.
-    """
-
-    def lines(result: Any) -> list[str]:
-        written: list[str] = import_module(f"yieldsim.report.{module}").lines_of(result)
-        return written
-
-    return lines
-
-
 _TEXTS: dict[str, Callable[[Any], list[str]]] = {
     "yield": _yield,
-    "rank": _of("rankings"),
-    "worst-case": _of("worst_case"),
-    "tail": _of("tails"),
-    "size": _of("sizing"),
-    "allocate": _of("allocation"),
-    "alternates": _of("alternates"),
-    "ratings": _of("ratings"),
-    "compare": _of("comparison"),
-    "life": lambda result: [*_head(result.provenance, result.verdict), "", *_of("life")(result)],
+    "rank": late("rankings", "lines_of"),
+    "worst-case": late("worst_case", "lines_of"),
+    "tail": late("tails", "lines_of"),
+    "size": late("sizing", "lines_of"),
+    "allocate": late("allocation", "lines_of"),
+    "alternates": late("alternates", "lines_of"),
+    "ratings": late("ratings", "lines_of"),
+    "compare": late("comparison", "lines_of"),
+    "life": lambda result: [*_head(result.provenance, result.verdict), "", *late("life", "lines_of")(result)],
     "actuation": _actuation,
     "check": _check,
     "signoff": _signoff,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import Field, PlainValidator, ValidationInfo
+from pydantic import Field, ValidationInfo
 
 from yieldsim.design.file.fields import Flawed, Table, flaw, quantity
+from yieldsim.design.file.read_by import ReadBy
 from yieldsim.design.schema import STATED
 
 #: Sections of which an alternate may replace keys; a list among them is replaced whole.
@@ -14,7 +15,7 @@ REPLACEABLE = ("harvester", "precharge", "rectifier", "storage", "regulator", "r
 EXAMPLE = '[{ name = "second source", storage = { capacitance = "47 uF ±20 %" } }]'
 
 
-def _keys_of(section: str) -> PlainValidator:
+def _keys_of(section: str) -> ReadBy:
     """Accept some keys of a section as they stand; what they say is read with the whole file."""
 
     def read(value: Any, info: ValidationInfo) -> dict[str, Any]:
@@ -23,7 +24,7 @@ def _keys_of(section: str) -> PlainValidator:
             raise Flawed(flaw(value=value, reason="a table with one key or more is due here", remedy=remedy))
         return value
 
-    return PlainValidator(read, json_schema_input_type=dict[str, Any])
+    return ReadBy(read, dict[str, Any])
 
 
 def _list_of_tables(value: Any) -> list[Any]:
@@ -48,9 +49,7 @@ class AlternateTable(Table):
     regulator: Annotated[dict[str, Any] | None, _keys_of("regulator")] = None
     radio: Annotated[dict[str, Any] | None, _keys_of("radio")] = None
     link: Annotated[dict[str, Any] | None, _keys_of("link")] = None
-    correlation: Annotated[
-        list[Any] | None, PlainValidator(_list_of_tables, json_schema_input_type=list[dict[str, Any]])
-    ] = None
+    correlation: Annotated[list[Any] | None, ReadBy(_list_of_tables, list[dict[str, Any]])] = None
 
     @property
     def replaced(self) -> dict[str, Any]:

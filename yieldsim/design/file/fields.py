@@ -13,12 +13,12 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
-    PlainValidator,
     ValidationError,
     ValidationInfo,
     model_validator,
 )
 
+from yieldsim.design.file.read_by import ReadBy
 from yieldsim.design.quantity import format_quantity, read_quantity, shown
 from yieldsim.design.schema import Defaults
 from yieldsim.design.units import DIMENSIONS
@@ -72,7 +72,7 @@ class Reading:
 class Table(BaseModel):
     """A table of the file. Unknown keys get the nearest spelling; faults are told in our own words."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=False)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, populate_by_name=False, defer_build=True)
 
     is_file: ClassVar[bool] = False  # the outermost table, whose keys are sections
 
@@ -186,7 +186,7 @@ def quantity(
     above: float | None = None,
     at_least: float | None = None,
     at_most: float | None = None,
-) -> PlainValidator:
+) -> ReadBy:
     """Accept a plain quantity within bounds, in ``unit`` (SI when left out)."""
     known = DIMENSIONS[dimension]
 
@@ -208,7 +208,7 @@ def quantity(
         return number
 
     input_type: Any = float | str if known.bare else str
-    return PlainValidator(read, json_schema_input_type=input_type)
+    return ReadBy(read, input_type)
 
 
 def out_of_share(value: Any, number: float) -> Flaw:
@@ -218,9 +218,7 @@ def out_of_share(value: Any, number: float) -> Flaw:
     return flaw(value=value, reason="a share lies between 0 % and 100 %", remedy=remedy)
 
 
-def number(
-    *, above: float | None = None, at_least: float | None = None, at_most: float | None = None
-) -> PlainValidator:
+def number(*, above: float | None = None, at_least: float | None = None, at_most: float | None = None) -> ReadBy:
     """Accept a bare number within bounds."""
 
     def read(value: Any) -> float:
@@ -233,10 +231,10 @@ def number(
         _within(value, above, at_least, at_most)
         return float(value)
 
-    return PlainValidator(read, json_schema_input_type=float)
+    return ReadBy(read, float)
 
 
-def whole(*, at_least: int, at_most: int) -> PlainValidator:
+def whole(*, at_least: int, at_most: int) -> ReadBy:
     """Accept a whole number within bounds."""
 
     def read(value: Any) -> int:
@@ -252,7 +250,7 @@ def whole(*, at_least: int, at_most: int) -> PlainValidator:
         return value
 
     bounded: Any = Annotated[int, Field(ge=at_least, le=at_most)]
-    return PlainValidator(read, json_schema_input_type=bounded)
+    return ReadBy(read, bounded)
 
 
 def _within(value: float, above: float | None, at_least: float | None, at_most: float | None) -> None:
@@ -264,7 +262,7 @@ def _within(value: float, above: float | None, at_least: float | None, at_most: 
         raise Flawed(flaw(value=value, reason=f"must not be above {at_most:g}", remedy="give a smaller value"))
 
 
-def one_of(*choices: str) -> PlainValidator:
+def one_of(*choices: str) -> ReadBy:
     """One of a few words."""
 
     def read(value: Any) -> str:
@@ -273,7 +271,7 @@ def one_of(*choices: str) -> PlainValidator:
             raise Flawed(flaw(value=value, reason="unknown here", remedy=f"choose from {listed}"))
         return value
 
-    return PlainValidator(read, json_schema_input_type=Literal[choices])
+    return ReadBy(read, Literal[choices])
 
 
 def read_kind(value: Any, kinds: dict[str, type[Table]], noun: str, key: str, context: Any) -> Any:
@@ -298,14 +296,14 @@ def of_another_kind(key: str, kinds: dict[str, type[Table]]) -> str | None:
     return f"it belongs to the kind {' or '.join(shown(kind) for kind in owners)}; leave it out"
 
 
-def by_kind(kinds: dict[str, type[Table]], noun: str, *, key: str = "kind") -> PlainValidator:
+def by_kind(kinds: dict[str, type[Table]], noun: str, *, key: str = "kind") -> ReadBy:
     """Accept a table whose keys depend on the word under ``key``."""
 
     def read(value: Any, info: ValidationInfo) -> Any:
         return read_kind(value, kinds, noun, key, info.context)
 
     union: Any = Union[tuple(dict.fromkeys(kinds.values()))]  # noqa: UP007 - built at run time
-    return PlainValidator(read, json_schema_input_type=union)
+    return ReadBy(read, union)
 
 
 def validated(table: type[Table], value: Any, context: Any) -> Any:
@@ -316,7 +314,7 @@ def validated(table: type[Table], value: Any, context: Any) -> Any:
         raise Flawed(*flaws_of(error, table)) from None
 
 
-def list_of(table: type[Table], example: str) -> PlainValidator:
+def list_of(table: type[Table], example: str) -> ReadBy:
     """Accept a list of tables, all faults of all entries at once; not empty."""
 
     def read(value: Any, info: ValidationInfo) -> tuple[Any, ...]:
@@ -325,4 +323,4 @@ def list_of(table: type[Table], example: str) -> PlainValidator:
         return tuple(each(value, lambda entry: validated(table, entry, info.context)))
 
     item: Any = table
-    return PlainValidator(read, json_schema_input_type=list[item])
+    return ReadBy(read, list[item])

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Annotated, Any, Union
 
-from pydantic import Field, PlainValidator, ValidationInfo
+from pydantic import Field, ValidationInfo
 
 from yieldsim.design.dielectrics import PRESETS, REFERENCE, Preset, dielectric_of, meant
 from yieldsim.design.file.fields import (
@@ -31,6 +31,7 @@ from yieldsim.design.file.laws import (
     read_points,
     read_temperature,
 )
+from yieldsim.design.file.read_by import ReadBy
 from yieldsim.design.file.tolerances import LimitsField, ToleranceTable, default_tolerance, read_tolerances
 from yieldsim.design.impossible import faults_of
 from yieldsim.design.parameter import AgeingLaw, Parameter, TemperatureLaw, Tolerance
@@ -39,8 +40,8 @@ from yieldsim.design.quantity import format_quantity, read_toleranced, shown
 from yieldsim.design.units import DIMENSIONS
 
 
-def _plain(read: Callable[[Any, Reading], Any], shape: Any) -> PlainValidator:
-    return PlainValidator(lambda value, info: read(value, info.context), json_schema_input_type=shape)
+def _plain(read: Callable[[Any, Reading], Any], shape: Any) -> ReadBy:
+    return ReadBy(lambda value, info: read(value, info.context), shape)
 
 
 def _read_nominal(value: Any, reading: Reading) -> float:
@@ -163,7 +164,7 @@ _TABLES: dict[str, type[_Spread]] = {
 _ANY_CURRENT = (1e-3, 0.1)  # [A] ends of the curve that stands for one drop at every current
 
 
-def physical(key: str) -> PlainValidator:
+def physical(key: str) -> ReadBy:
     """Make the field of one physical quantity, a key of :data:`~yieldsim.design.physical.PHYSICAL`."""
     row = PHYSICAL[key]
     known = DIMENSIONS[row.dimension]
@@ -174,7 +175,7 @@ def physical(key: str) -> PlainValidator:
     def read(value: Any, info: ValidationInfo[Any]) -> Parameter:
         return read_parameter(value, key, info.context)
 
-    return PlainValidator(read, json_schema_input_type=shape)
+    return ReadBy(read, shape)
 
 
 def read_parameter(value: Any, key: str, reading: Reading) -> Parameter:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar
 
-from pydantic import ConfigDict, Field, PlainValidator, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from yieldsim.design.file.alternates import EXAMPLE, AlternateTable
 from yieldsim.design.file.fields import (
@@ -22,6 +22,7 @@ from yieldsim.design.file.fields import (
     whole,
 )
 from yieldsim.design.file.parameters import physical
+from yieldsim.design.file.read_by import ReadBy
 from yieldsim.design.file.sources import HARVESTERS, PrechargeTable
 from yieldsim.design.parameter import LEVELS, Parameter
 from yieldsim.design.quantity import shown
@@ -56,7 +57,7 @@ class SiteTable(Table):
 
 def _list(dimension: str, unit: str | None, above: float | None, at_least: float | None, example: str) -> Any:
     """Accept a list of plain quantities, all different."""
-    read_one: Any = quantity(dimension, unit=unit, above=above, at_least=at_least).func
+    read_one = quantity(dimension, unit=unit, above=above, at_least=at_least).read
 
     def read(value: Any) -> tuple[float, ...]:
         if not isinstance(value, list) or not value:
@@ -69,7 +70,7 @@ def _list(dimension: str, unit: str | None, above: float | None, at_least: float
                 raise Flawed(flaw(i, value=value[i], reason="given twice", remedy="leave one of them out"))
         return tuple(numbers)
 
-    return PlainValidator(read, json_schema_input_type=list[str])
+    return ReadBy(read, list[str])
 
 
 class ConditionsTable(Table):
@@ -237,7 +238,7 @@ class AcknowledgementTable(Table):
     timeout: Annotated[Parameter, physical("timeout"), Field(examples=["0.864 ms"])]
 
 
-def _names_field() -> PlainValidator:
+def _names_field() -> ReadBy:
     """Accept one name, or a list of different names."""
 
     def read(value: Any) -> tuple[str, ...]:
@@ -252,7 +253,7 @@ def _names_field() -> PlainValidator:
                 raise Flawed(flaw(value=value, reason=f"{shown(name)} given twice", remedy="leave one of them out"))
         return tuple(names)
 
-    return PlainValidator(read, json_schema_input_type=str | list[str])
+    return ReadBy(read, str | list[str])
 
 
 class StepTable(Table):

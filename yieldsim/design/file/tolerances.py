@@ -5,7 +5,7 @@ from __future__ import annotations
 from statistics import median
 from typing import Annotated, Any
 
-from pydantic import Field, PlainValidator, ValidationInfo
+from pydantic import Field, ValidationInfo
 
 from yieldsim.design.file.fields import (
     Flawed,
@@ -18,6 +18,7 @@ from yieldsim.design.file.fields import (
     quantity,
     validated,
 )
+from yieldsim.design.file.read_by import ReadBy
 from yieldsim.design.parameter import LEVELS, SHAPES, Tolerance
 from yieldsim.design.quantity import Limits, read_limits, read_quantity, read_width
 from yieldsim.words.tables import read_columns
@@ -45,13 +46,9 @@ def _sigma(value: Any, info: ValidationInfo[Any]) -> tuple[float, bool]:
     return width
 
 
-LimitsField = Annotated[
-    Limits, PlainValidator(_limits, json_schema_input_type=str), Field(examples=["±5 %", "+80/-20 %"])
-]
-WidthField = Annotated[tuple[float, bool], PlainValidator(_width, json_schema_input_type=str), Field(examples=["3 %"])]
-SigmaField = Annotated[
-    tuple[float, bool], PlainValidator(_sigma, json_schema_input_type=str | float), Field(examples=["3 %"])
-]
+LimitsField = Annotated[Limits, ReadBy(_limits, str), Field(examples=["±5 %", "+80/-20 %"])]
+WidthField = Annotated[tuple[float, bool], ReadBy(_width, str), Field(examples=["3 %"])]
+SigmaField = Annotated[tuple[float, bool], ReadBy(_sigma, str | float), Field(examples=["3 %"])]
 
 
 class ToleranceTable(Table):
