@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 from shipped import changed, one_cell
 
-from yieldsim.analysis.cell import conditional_share
 from yieldsim.analysis.yields import YieldResult, yields
 from yieldsim.engine.settings import Settings
-from yieldsim.estimate.intervals import clopper_pearson_bounds, mean_of_clusters
+from yieldsim.estimate.frequencies import Frequencies, ratio_of_units
+from yieldsim.estimate.intervals import Estimate, clopper_pearson_bounds, mean_of_clusters
 
 SEEDS = (4021, 77, 190331)
 REPEATS = 150
@@ -33,6 +33,10 @@ def counts_of(rng: np.random.Generator, units: int, in_a_lot: int = 1) -> NDArra
     return np.stack([made, rng.binomial(made, counting[sort])], axis=1)
 
 
+def ratio(counts: np.ndarray, lots: np.ndarray | None, confidence: float) -> Estimate | None:
+    return ratio_of_units(Frequencies.in_lots(counts, lots), confidence)
+
+
 def misses(outside: list[bool], confidence: float) -> bool:
     """Whether bounds miss the truth more often than they may.
 
@@ -47,7 +51,7 @@ def test_bounds_on_a_conditional_share_hold_their_confidence(seed: int) -> None:
     below: dict[str, list[bool]] = {"low": [], "high": [], "pooled": [], "mean of ratios": []}
     for _ in range(REPEATS):
         counts = counts_of(rng, 90)
-        found = conditional_share(counts, None, confidence)
+        found = ratio(counts, None, confidence)
         assert found is not None
         assert found.value == pytest.approx(counts[:, 1].sum() / counts[:, 0].sum(), abs=1e-12)
         below["low"].append(found.low > TRUTH)
@@ -71,7 +75,7 @@ def test_bounds_on_a_conditional_share_reckon_with_lots(seed: int) -> None:
     apart: list[bool] = []
     for _ in range(REPEATS):
         counts = counts_of(rng, 480, in_a_lot)
-        by_lot, by_unit = (conditional_share(counts, clusters, confidence) for clusters in (lots, None))
+        by_lot, by_unit = (ratio(counts, clusters, confidence) for clusters in (lots, None))
         assert by_lot is not None
         assert by_unit is not None
         assert by_lot.value == pytest.approx(by_unit.value, abs=1e-12)
@@ -83,23 +87,23 @@ def test_bounds_on_a_conditional_share_reckon_with_lots(seed: int) -> None:
 
 
 def test_a_share_of_nothing_is_none() -> None:
-    assert conditional_share(np.zeros((5, 2), dtype=np.int64), None, 0.95) is None
+    assert ratio(np.zeros((5, 2), dtype=np.int64), None, 0.95) is None
 
 
 @pytest.mark.parametrize("lots", [None, 4])
 def test_units_without_an_actuation_of_the_kind_add_nothing(lots: int | None) -> None:
     counts = np.array([[4, 3], [2, 2], [0, 0], [5, 1], [0, 0], [3, 3], [1, 0], [6, 6]])
     clusters = None if lots is None else np.arange(8) % lots
-    whole = conditional_share(counts, clusters, 0.95)
+    whole = ratio(counts, clusters, 0.95)
     kept = counts[:, 0] > 0
-    assert whole == conditional_share(counts[kept], None if clusters is None else clusters[kept], 0.95)
+    assert whole == ratio(counts[kept], None if clusters is None else clusters[kept], 0.95)
 
 
 @pytest.mark.parametrize("clusters", [20, None])
 def test_without_a_failure_the_lower_bound_is_that_of_a_success_run(clusters: int | None) -> None:
     counts = np.full((60, 2), 3)
     labels = None if clusters is None else np.arange(60) % clusters
-    found = conditional_share(counts, labels, 0.95)
+    found = ratio(counts, labels, 0.95)
     assert found is not None
     # the classical success run: without a failure in n, R >= (1 - C)^(1/n)
     assert found.low == pytest.approx(0.05 ** (1.0 / (clusters or 60)), rel=1e-9)

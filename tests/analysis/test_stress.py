@@ -22,6 +22,7 @@ from yieldsim.design.schema import Derating, Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
+from yieldsim.estimate.frequencies import Frequencies
 from yieldsim.kernel import layout as at
 from yieldsim.words.errors import InputError
 
@@ -107,7 +108,7 @@ def test_ratings_left_out_are_not_told(small: Design) -> None:
         regulator=replace(small.regulator, voltage_rating=None),
         radio=replace(small.radio, maximum_supply=None),
     )
-    assert ratings_used(bare, SimpleNamespace(histograms={}, extremes={}), None) == {}
+    assert ratings_used(bare, SimpleNamespace(histograms={}, extremes={})) == {}
 
 
 def test_a_rule_without_its_rating_is_refused(small: Design) -> None:
@@ -133,8 +134,8 @@ def test_a_rule_is_met_only_in_every_cell(
     for share in within:
         units = np.ones(200)
         units[: round((1.0 - share) * 200)] = 0.0
-        shares.append([units])
-    checks, parts = check_deratings(design, [BENCH, Condition(60.0, 0.0)], shares, None, 0.95)
+        shares.append([Frequencies.of(units)])
+    checks, parts = check_deratings(design, [BENCH, Condition(60.0, 0.0)], shares, 0.95)
     assert (checks[0].verdict, parts[0].word) == (word, word)
     assert checks[0].worst_cell == cell
 

@@ -101,7 +101,8 @@ def test_each_look_spends_less(small: Design) -> None:
     half = np.repeat([0.0, 1.0], 10)
     spent = []
     for _ in range(3):
-        assert not watch.look(UnitCompletion(half, half, None), (), ())
+        watch.count(UnitCompletion(half, half, None))
+        assert not watch.look((), ())
         spent.append(watch.stopped.spent_confidence)
     assert 0.95 < spent[0] < spent[1] < spent[2] < 1.0
     assert spent[2] == pytest.approx(1.0 - 0.05 * 6.0 / (math.pi * 3.0) ** 2)

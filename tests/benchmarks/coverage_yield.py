@@ -24,7 +24,7 @@ from scipy.special import ndtr, ndtri
 from tests.benchmarks.resumable import Row
 from yieldsim.estimate.dirichlet import weighted_exponential_tail
 from yieldsim.estimate.unit_completion import STAGES, UnitCompletion, complete_units
-from yieldsim.estimate.unit_yield import binding_draws, unit_yield, yield_scores
+from yieldsim.estimate.unit_yield import scores_of, unit_yield
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -147,10 +147,7 @@ def tails(unit: UnitCompletion, clusters: NDArray[np.int64] | None, truth: float
     A bound holds the truth exactly when its tail there is at least 1 - confidence.
     """
     assert unit.sampling is not None
-    low, high, error = (np.atleast_2d(array) for array in (unit.low, unit.high, unit.sampling.standard_error))
-    halves, limit = unit.sampling.halves.reshape(2, *low.shape), REQUIRED - 1e-12
-    draws = binding_draws(0.5 * (low + high), halves, error, np.broadcast_to(unit.sampling.counts, low.shape), limit)
-    surely, _, perhaps = yield_scores(low, high, halves, error, draws, limit)
+    surely, _, perhaps = scores_of(unit, REQUIRED)
     return _tail(surely, clusters, truth, -1.0), _tail(perhaps, clusters, truth, 1.0)
 
 

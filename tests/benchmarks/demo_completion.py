@@ -29,8 +29,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.benchmarks.resumable import Row
-from yieldsim.analysis.cell import unit_share
 from yieldsim.analysis.line_shares import line_share
+from yieldsim.analysis.running import unit_share
 from yieldsim.design.quantity import read_quantity
 from yieldsim.design.reading import read_design
 from yieldsim.design.schema import Design
@@ -41,6 +41,8 @@ from yieldsim.engine.execution import blocks
 from yieldsim.engine.lines import join_lines, line_of, run_lines
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
+from yieldsim.estimate.frequencies import SCRAMBLES as SCRAMBLED
+from yieldsim.estimate.frequencies import Frequencies
 from yieldsim.estimate.intervals import binomial_estimate, mean_of_clusters
 from yieldsim.estimate.scrambled import share_of_points
 from yieldsim.estimate.unit_completion import join_blocks
@@ -130,7 +132,8 @@ def integrated(cell: str, repeat: int, units: int, along: str | None = None) -> 
     parts = blocks(units)
     asked = join_lines([run_lines(response, condition, some, line) for some in parts])
     counted = np.concatenate([run_block(response, condition, some, 1, None).tally.completed for some in parts])
-    found = line_share(asked, counted, SCRAMBLES, EACH_BOUND)
+    table = Frequencies.of(counted, SCRAMBLED, np.arange(units) % SCRAMBLES)
+    found = line_share(asked, table, EACH_BOUND)
     return found.value, found.low, found.high, asked.evaluations + line.pilot + units
 
 

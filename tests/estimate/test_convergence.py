@@ -4,18 +4,10 @@ from __future__ import annotations
 
 import re
 
-import numpy as np
 import pytest
 
-from yieldsim.estimate.convergence import (
-    completion_convergence,
-    convergence_of,
-    efforts,
-    unit_yield_convergence,
-)
-from yieldsim.estimate.intervals import Estimate, mean_of_clusters
-from yieldsim.estimate.unit_completion import combine_strata
-from yieldsim.estimate.unit_yield import unit_yield
+from yieldsim.estimate.convergence import convergence_of, efforts
+from yieldsim.estimate.intervals import Estimate
 
 
 def test_efforts_are_whole_blocks_and_end_with_all_units():
@@ -28,32 +20,6 @@ def test_efforts_are_whole_blocks_and_end_with_all_units():
     assert many[-1] == 1_000_000
     assert 2 <= len(many) <= 10
     assert all(n % 1000 == 0 for n in many)
-
-
-def test_completion_is_that_of_the_first_units():
-    rng = np.random.default_rng(1)
-    blocks = [rng.beta(9.0, 1.0, n) for n in (50, 50, 20)]
-    lots = np.arange(120) % 8
-    told = completion_convergence(blocks, 0.9, lots)
-    assert told.units.tolist() == [50, 100, 120]
-    for k, n in enumerate(told.units):
-        expected = mean_of_clusters(np.concatenate(blocks)[:n], lots[:n], 0.9)
-        assert (told.value[k], told.low[k], told.high[k]) == (expected.value, expected.low, expected.high)
-    assert told.confidence == 0.9
-    assert told.method == expected.method
-
-
-def test_unit_yield_narrows_to_the_bounds_of_all_units():
-    rng = np.random.default_rng(2)
-    p = np.clip(rng.beta(30.0, 1.0, (1000, 1, 1)) + rng.normal(0.0, 0.002, (1000, 1, 4)), 0.0, 1.0)
-    units = combine_strata(p, p, np.ones((1000, 1)), np.zeros(1000))
-    told = unit_yield_convergence(units, 0.95, 100)
-    whole = unit_yield(units.low, units.high, 0.95, sampling=units.sampling)
-    assert told.units.tolist() == list(range(100, 1100, 100))
-    assert (told.value[-1], told.low[-1], told.high[-1]) == (whole.value, whole.low, whole.high)
-    width = told.high - told.low
-    # ten times the units: about a third of the width, at least less than half
-    assert width[-1] < 0.5 * width[0]
 
 
 def test_any_estimate():
@@ -69,7 +35,6 @@ def test_any_estimate():
         (lambda: convergence_of(None, [2, 2]), "units = [2, 2]: increasing numbers of units, from 1 on, are needed"),
         (lambda: convergence_of(None, []), "units = []: increasing numbers of units, from 1 on, are needed"),
         (lambda: efforts(0, 4), "units = 0, block = 4, looks = 24: each must be 1 or more"),
-        (lambda: completion_convergence([]), "no blocks: one at least is needed"),
     ],
 )
 def test_errors(call, message):

@@ -14,11 +14,10 @@ from yieldsim.estimate.paired import (
     mean_difference,
     no_difference,
     same_units,
-    scores_of,
     unit_yield_difference,
 )
 from yieldsim.estimate.unit_completion import Sampling, UnitCompletion, complete_units, stack_cells
-from yieldsim.estimate.unit_yield import unit_yield
+from yieldsim.estimate.unit_yield import scores_of, unit_yield
 
 DIFFERENCES = st.lists(st.floats(-1.0, 1.0), min_size=1, max_size=30).map(np.array)
 # Armitage and Berry, Statistical Methods in Medical Research, chapter 4: 50 specimens of sputum in two culture media,

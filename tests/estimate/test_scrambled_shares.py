@@ -21,7 +21,7 @@ from yieldsim.estimate.replicates import (
 from yieldsim.estimate.scrambled import (
     FEW_IN_STRATUM,
     means_of_scrambles,
-    ratio_of_points,
+    ratio_of_means,
     share_of_points,
     share_of_strata,
 )
@@ -62,17 +62,22 @@ def test_exact_bounds_of_whole_numbers_are_those_of_clopper_and_pearson(failing,
     assert exact_bounds(failing, points, 0.95) == pytest.approx(clopper_pearson_bounds(points - failing, points, 0.95))
 
 
+def ratio_in_turn(of_kind, among):
+    means = (means_of_scrambles(counts, R) for counts in (of_kind, among))
+    return ratio_of_means(*means, 1.0, len(among) // R, SURE)
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_ratio_of_dependent_counts(seed):
     # b = 1 where x1 < 0.5, a = b where x1 + x2 < 1 as well: P(a | b) = 3/4, by the areas. 6 bounds at 1 - 1e-7
     u = in_turn(seed, 8, 2)
     b = u[:, 0] < 0.5
-    found = ratio_of_points(b, b & (u.sum(axis=1) < 1.0), R, SURE)
+    found = ratio_in_turn(b, b & (u.sum(axis=1) < 1.0))
     assert found is not None
     assert found.low <= 0.75 <= found.high
     assert found.high - found.low < 0.1
     # too few of them to go by
-    assert ratio_of_points(b, b & (u[:, 1] < 1e-3), R, SURE) is None
+    assert ratio_in_turn(b, b & (u[:, 1] < 1e-3)) is None
 
 
 @pytest.mark.parametrize("seed", SEEDS)

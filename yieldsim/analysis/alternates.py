@@ -127,6 +127,7 @@ def for_each(
     until: Until | None = None,
     convergence: bool = False,
     points: str = RANDOM,
+    keep_units: bool = False,
 ) -> AlternatesResult:
     """Run every source on the same units and draws, and judge them together.
 
@@ -139,7 +140,7 @@ def for_each(
     over : anything with an executor's ``map``; threads, as the settings say, when left out
     until : what ends the run of each source before the units of the settings
     convergence : keep how the estimates of each source narrow with effort
-    points : where the units come from, see `yields`
+    points, keep_units : see `yields`
 
     Raises
     ------
@@ -147,7 +148,10 @@ def for_each(
     """
     if over is None:
         with mapper(settings.threads) as threads:
-            return for_each(design, settings, progress, threads, until=until, convergence=convergence, points=points)
+            return for_each(
+                design, settings, progress, threads,
+                until=until, convergence=convergence, points=points, keep_units=keep_units,
+            )  # fmt: skip
     confidence = confidence_of(design, settings)
     sources = sources_of(design)
     mixed = len(sources) > 1 and sources[-1][1] is not None
@@ -156,7 +160,10 @@ def for_each(
     for k, (name, share, source) in enumerate(sources):
         told = None if progress is None else _shifted(progress, k, len(sources))
         each_settings = replace(settings, confidence=each)
-        result = yields(source, each_settings, told, over, until=until, convergence=convergence, points=points)
+        result = yields(
+            source, each_settings, told, over,
+            until=until, convergence=convergence, points=points, keep_units=keep_units,
+        )  # fmt: skip
         found.append(SourceYield(name, share, result))
     joint = _mixture(found, confidence) if mixed else None
     return AlternatesResult(

@@ -10,22 +10,19 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from yieldsim.analysis.histograms import OF_DIODES, Histogram, coarse, quantiles
 from yieldsim.analysis.line_shares import line_share
 from yieldsim.analysis.stress import RatingUse, has_diodes, ratings_used
+from yieldsim.analysis.sums import CellSum
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
-from yieldsim.engine.lines import LineBlock
+from yieldsim.engine.lines import join_lines
 from yieldsim.engine.response import Response
 from yieldsim.engine.tally import COUNTED, Tally, histogram_quantile, outcome_place
-from yieldsim.estimate.intervals import Estimate, mean_of_clusters
-from yieldsim.estimate.scrambled import ratio_of_points, share_of_points
-from yieldsim.estimate.unit_yield import UnitCompletion, unit_yield
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from yieldsim.estimate.frequencies import Frequencies, ratio_of_units, share_of_units
+from yieldsim.estimate.intervals import Estimate
+from yieldsim.estimate.unit_yield import yield_of_units
 
 
 @dataclass(frozen=True)
@@ -174,84 +171,47 @@ def worst_cell(cells: Sequence[CellYield]) -> CellYield:
     return min(cells, key=rank)
 
 
-@dataclass(frozen=True)
-class CellAnswer:
-    """What all blocks of a cell gave together."""
-
-    tally: Tally
-    completion: UnitCompletion | None
-    energy: UnitCompletion | None
-    supply: FloatArray | None
-    asked: LineBlock | None = None  # where the units come from scrambled Sobol' sets
-
-
 def cell_yield(
-    response: Response,
-    condition: Condition,
-    excursion: bool,
-    answer: CellAnswer,
-    clusters: IntArray | None,
-    confidence: float,
-    scrambles: int | None = None,
+    response: Response, condition: Condition, excursion: bool, told: CellSum, confidence: float
 ) -> CellYield:
-    """Return what a cell says, from the answers of all its blocks.
+    """Return what a cell says, from the sum of all its blocks.
 
     Parameters
     ----------
     response : Response
     condition : Condition
     excursion : whether it lies outside the temperatures of the mission
-    answer : of the cell
-    clusters : (n,) lot of each unit, or None
+    told : of the cell
     confidence : of each one-sided bound
-    scrambles : number of scrambled Sobol' sets that the units come from in turn; None for units drawn at random
     """
-    tally = answer.tally
-    each = tally.actuations
+    design, tally = response.design, told.tally
+    asked = join_lines(list(told.asked)) if told.asked else None
 
-    def share(counts: IntArray, asked: LineBlock | None = None, *, energy: bool = False) -> Estimate:
-        if scrambles is None:
-            return mean_of_clusters(counts / each, clusters, confidence)
+    def asked_or_counted(counted: Frequencies, *, energy: bool = False) -> Estimate:
         if asked is None:
-            return share_of_points(counts / each, scrambles, confidence)
-        return line_share(asked, counts / each, scrambles, confidence, energy=energy)
+            return share_of_units(counted, confidence)
+        return line_share(asked, counted, confidence, energy=energy)
 
     return CellYield(
         temperature_degC=condition.temperature,
         age_yr=condition.age,
         excursion=excursion,
-        units=len(tally.completed),
-        actuations=len(tally.completed) * each,
-        completion=share(tally.completed, answer.asked),
-        delivered=share(tally.delivered),
-        energy_sufficed=share(tally.sufficed, answer.asked, energy=True),
-        unit_yield=unit_share(response.design, answer.completion, clusters, confidence, scrambles),
-        unit_yield_energy=unit_share(response.design, answer.energy, clusters, confidence, scrambles),
+        units=told.units,
+        actuations=told.units * tally.actuations,
+        completion=asked_or_counted(told.completed),
+        delivered=share_of_units(told.delivered, confidence),
+        energy_sufficed=asked_or_counted(told.sufficed, energy=True),
+        unit_yield=None if told.completion is None else yield_of_units(told.completion, confidence),
+        unit_yield_energy=None if told.energy is None else yield_of_units(told.energy, confidence),
         outcomes=_outcomes(response, tally),
         reserve=coarse("reserve_V", tally.histograms["reserve_V"]),
         margin=coarse("voltage_margin_V", tally.histograms["voltage_margin_V"]),
         hold_up=coarse("hold_up_s", tally.histograms["hold_up_s"]),
-        quantiles=_quantiles(response.design, tally),
+        quantiles=_quantiles(design, tally),
         by_attempts=_by_attempts(tally),
-        by_message=_by_message(response.design, tally, clusters, confidence, scrambles),
-        partial_presses=_partial_presses(response.design, tally, clusters, confidence, scrambles),
-        ratings=ratings_used(response.design, tally, answer.supply),
-    )
-
-
-def unit_share(
-    design: Design,
-    units: UnitCompletion | None,
-    clusters: IntArray | None,
-    confidence: float,
-    scrambles: int | None = None,
-) -> Estimate | None:
-    """Return the share of units whose completion reaches the requirement; None where there is none."""
-    if units is None or design.requirement is None or design.requirement.completion is None:
-        return None
-    required = design.requirement.completion
-    return unit_yield(
-        units.low, units.high, required, confidence, clusters, sampling=units.sampling, scrambles=scrambles
+        by_message=_by_message(design, told, confidence),
+        partial_presses=_partial_presses(told, confidence),
+        ratings=ratings_used(design, tally),
     )
 
 
@@ -284,67 +244,32 @@ def _by_attempts(tally: Tally) -> tuple[AttemptShare, ...]:
     )
 
 
-def _by_message(
-    design: Design, tally: Tally, clusters: IntArray | None, confidence: float, scrambles: int | None
-) -> tuple[MessageShare, ...]:
-    total = int(tally.messages[:, :, 0].sum())
+def _by_message(design: Design, told: CellSum, confidence: float) -> tuple[MessageShare, ...]:
+    total = told.units * told.tally.actuations
     return tuple(
-        MessageShare(
-            message.name,
-            int(tally.messages[:, k, 0].sum()) / total,
-            *_with_bounds(tally.messages[:, k], clusters, confidence, scrambles),
-        )
-        for k, message in enumerate(design.radio.messages)
+        MessageShare(message.name, _count(table) / total, *_with_bounds(table, confidence))
+        for message, table in zip(design.radio.messages, told.messages, strict=True)
     )
 
 
-def _partial_presses(
-    design: Design, tally: Tally, clusters: IntArray | None, confidence: float, scrambles: int | None
-) -> PartialPresses | None:
-    if design.harvester is None or design.harvester.partial is None:
+def _partial_presses(told: CellSum, confidence: float) -> PartialPresses | None:
+    if not told.presses:
         return None
-    full, partial = tally.presses[:, 0], tally.presses[:, 1]
-    failing = tally.presses[:, :, 0] - tally.presses[:, :, 1]  # (n, 2), of full and of partial presses
-    of_failures = np.stack([failing.sum(axis=1), failing[:, 1]], axis=1)
+    full, partial, of_failures = told.presses
     return PartialPresses(
-        int(partial[:, 0].sum()) / int(tally.presses[:, :, 0].sum()),
-        *_with_bounds(partial, clusters, confidence, scrambles),
-        *_with_bounds(of_failures, clusters, confidence, scrambles),
-        *_with_bounds(full, clusters, confidence, scrambles),
+        _count(partial) / (_count(full) + _count(partial)),
+        *_with_bounds(partial, confidence),
+        *_with_bounds(of_failures, confidence),
+        *_with_bounds(full, confidence),
     )
 
 
-def _with_bounds(
-    counts: IntArray, clusters: IntArray | None, confidence: float, scrambles: int | None
-) -> tuple[float, float, float]:
-    """Return `conditional_share` as value, lower and upper bound; NaN where nothing was counted."""
-    found = conditional_share(counts, clusters, confidence)
-    if found is not None and scrambles is not None:
-        found = ratio_of_points(counts[:, 0], counts[:, 1], scrambles, confidence) or found
+def _count(table: Frequencies) -> int:
+    """Return how many actuations are of the kind."""
+    return int(table.units @ table.values[:, 0])
+
+
+def _with_bounds(table: Frequencies, confidence: float) -> tuple[float, float, float]:
+    """Return `ratio_of_units` as value, lower and upper bound; NaN where nothing was counted."""
+    found = ratio_of_units(table, confidence)
     return (math.nan, math.nan, math.nan) if found is None else (found.value, found.low, found.high)
-
-
-def conditional_share(counts: IntArray, clusters: IntArray | None, confidence: float) -> Estimate | None:
-    """Return the share that some actuations have of those of one kind, with one-sided bounds given that kind.
-
-    The share is the ratio E[a] / E[b] over units, or over lots, with a of the b actuations of the kind that a unit
-    made. It is at least t where E[a - t b] >= 0, and a - t b lies between -t and 1 - t times the largest b: weighting
-    each unit by its b, the bounds on a mean of independent fractions are those on that difference, so that b may
-    differ from unit to unit and go with a. Units without an actuation of the kind add nothing to either.
-
-    Parameters
-    ----------
-    counts : (n, 2) actuations of the kind, and those among them, of each unit
-    clusters : (n,) lot of each unit; every unit by itself where None
-    confidence : of each one-sided bound
-
-    Returns
-    -------
-    Estimate or None : None where there was no actuation of the kind
-    """
-    seen = counts[:, 0] > 0
-    if not seen.any():
-        return None
-    of_kind, among = counts[seen].T
-    lots = None if clusters is None else clusters[seen]
-    return mean_of_clusters(among / of_kind, lots, confidence, weights=of_kind.astype(np.float64))

@@ -6,28 +6,22 @@ run by it would spoil the confidence: `yieldsim.analysis.until` does that with b
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from yieldsim.analysis.cell import CellAnswer
 from yieldsim.analysis.line_shares import line_share, line_shares_at
+from yieldsim.analysis.point_sets import PointSet
+from yieldsim.analysis.sums import CellSum
+from yieldsim.analysis.until import Watching
 from yieldsim.design.schema import Design
 from yieldsim.engine.execution import BLOCK
-from yieldsim.estimate.convergence import (
-    Convergence,
-    completion_convergence,
-    convergence_of,
-    first_units,
-    unit_yield_convergence,
-)
+from yieldsim.engine.lines import join_lines
+from yieldsim.engine.settings import Settings
+from yieldsim.estimate.convergence import Convergence, convergence_of, efforts
+from yieldsim.estimate.frequencies import Frequencies, share_of_units
 from yieldsim.estimate.intervals import Estimate
-from yieldsim.estimate.unit_completion import UnitCompletion
-from yieldsim.estimate.unit_yield import unit_yield
-
-IntArray = NDArray[np.int64]
+from yieldsim.estimate.unit_yield import yield_of_units
 
 _COMPLETION, _UNIT_YIELD = "completion at the worst condition", "share of units that comply"
 _PARTS = 8  # of a block: a run of one block is looked at in its parts
@@ -66,62 +60,54 @@ class ConvergenceCurve:
         return asdict(self)
 
 
+def looks_of(settings: Settings, points: PointSet, watch: Watching | None) -> list[int]:
+    """Return after how many units a run is looked at: increasing, the last all of them.
+
+    A run of one block is looked at in its parts, a watched one where it may end. Of scrambled Sobol' sets the first
+    points of each are looked at, twice as many each time.
+    """
+    if points.scrambles is not None:
+        return [points.scrambles << k for k in range((settings.units // points.scrambles).bit_length())]
+    part = min(BLOCK, max(settings.units // _PARTS, 1))
+    if watch is None:
+        return efforts(settings.units, part)
+    first, *more = watch.rounds()
+    return [*efforts(first, min(part, max(first // _PARTS, 1))), *more]
+
+
 def yield_curves(
-    design: Design,
-    worst: CellAnswer,
-    joint: UnitCompletion | None,
-    clusters: IntArray | None,
-    confidence: float,
-    scrambles: int | None = None,
+    design: Design, worst: CellSum, joint: Frequencies | None, looks: Sequence[int], confidence: float
 ) -> tuple[ConvergenceCurve, ...]:
     """Return completion at the worst condition, and the share of complying units where one is required.
 
     Parameters
     ----------
     design : Design
-    worst : answer of the condition that complies least
-    joint : completion of the units in all binding conditions, or over the mission
-    clusters : (n,) lot of each unit, or None
+    worst : of the condition that complies least
+    joint : frequencies of the scores of units in all binding conditions, or over the mission
+    looks : units up to the end of each part of the run; a part that was not run is left out, and none gives no curve
     confidence : of each one-sided bound
-    scrambles : number of scrambled Sobol' sets that the units come from in turn; None for units drawn at random
     """
-    if scrambles is not None:
-        return _of_scrambles(design, worst, joint, confidence, scrambles)
-    shares = worst.tally.completed / worst.tally.actuations
-    units = len(shares)
-    part = min(BLOCK, max(units // _PARTS, 1))
-    blocks = [shares[k : k + part] for k in range(0, units, part)]
-    found = [_curve(_COMPLETION, completion_convergence(blocks, confidence, clusters), None)]
+    ran = [n for n in looks if n <= worst.units]
+    if not ran:
+        return ()
+    asked = join_lines(list(worst.asked)) if worst.asked else None
+    parts = {n: k for k, n in enumerate(ran, start=1)}
+
+    def completion(n: int) -> Estimate:
+        counted = worst.completed.first(parts[n])
+        if asked is None:
+            return share_of_units(counted, confidence)
+        return line_share(line_shares_at(asked, n, counted.group_count), counted, confidence)
+
+    found = [_curve(_COMPLETION, convergence_of(completion, ran), None)]
     requirement = design.requirement
-    if joint is not None and requirement is not None and requirement.completion is not None:
-        seen = unit_yield_convergence(joint, requirement.completion, part, confidence, clusters)
-        found.append(_curve(_UNIT_YIELD, seen, requirement.unit_yield))
-    return tuple(found)
-
-
-def _of_scrambles(
-    design: Design, worst: CellAnswer, joint: UnitCompletion | None, confidence: float, scrambles: int
-) -> tuple[ConvergenceCurve, ...]:
-    """Return the curves from the first points of every scramble, twice as many each time."""
-    shares = worst.tally.completed / worst.tally.actuations
-    looks = [scrambles << k for k in range((len(shares) // scrambles).bit_length())]
-    found, asked = [], worst.asked
-    if asked is not None:
-
-        def completion(n: int) -> Estimate:
-            some = line_shares_at(asked, n, scrambles)
-            return line_share(some, shares[:n], scrambles, confidence)
-
-        found.append(_curve(_COMPLETION, convergence_of(completion, looks), None))
-    requirement = design.requirement
-    if joint is not None and requirement is not None and requirement.completion is not None:
-        required = requirement.completion
+    if joint is not None and requirement is not None:
 
         def complying(n: int) -> Estimate:
-            some = first_units(joint, n)
-            return unit_yield(some.low, some.high, required, confidence, sampling=some.sampling, scrambles=scrambles)
+            return yield_of_units(joint.first(parts[n]), confidence)
 
-        found.append(_curve(_UNIT_YIELD, convergence_of(complying, looks), requirement.unit_yield))
+        found.append(_curve(_UNIT_YIELD, convergence_of(complying, ran), requirement.unit_yield))
     return tuple(found)
 
 

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from yieldsim.engine.lines import LineBlock
+from yieldsim.estimate.frequencies import Frequencies, share_of_units
 from yieldsim.estimate.intervals import Estimate
-from yieldsim.estimate.scrambled import share_of_points, share_of_strata
-
-FloatArray = NDArray[np.float64]
+from yieldsim.estimate.scrambled import share_of_strata
 
 INTEGRATED = "outcomes of the link by their probabilities, the direction in which the inputs move the margin integrated"
 STRATIFIED = "outcomes of the link by their probabilities"
@@ -19,9 +15,7 @@ DISAGREED = "from the actuations run, as the integrated share lies outside their
 _SURE = 1.0 - 1e-6  # confidence of the bounds within which the integrated share must lie
 
 
-def line_share(
-    asked: LineBlock, counted: FloatArray, scrambles: int, confidence: float, *, energy: bool = False
-) -> Estimate:
+def line_share(asked: LineBlock, counted: Frequencies, confidence: float, *, energy: bool = False) -> Estimate:
     """Return the share of actuations that complete, or have enough energy.
 
     Integration along a line takes it that the margin changes its sign at most once between two scanned points. The
@@ -32,10 +26,8 @@ def line_share(
     ----------
     asked : LineBlock
         Of all units.
-    counted : (n,) array
-        Share of each unit's actuations that complete, or have enough energy.
-    scrambles : int
-        Number of scrambled sets that the units come from in turn.
+    counted : Frequencies
+        Of the share of each unit's actuations that complete, or have enough energy, told apart by scrambled set.
     confidence : float
         Of each one-sided bound.
     energy : bool
@@ -44,11 +36,11 @@ def line_share(
     failing = asked.short if energy else asked.failing
     unheard = [not stratum.acknowledged and not energy for stratum in asked.line.strata]
     found = share_of_strata(
-        failing[0], failing[1], asked.weights, asked.line.asked, scrambles, confidence, known=unheard
+        failing[0], failing[1], asked.weights, asked.line.asked, counted.group_count, confidence, known=unheard
     )
-    sure = share_of_points(counted, scrambles, _SURE)
+    sure = share_of_units(counted, _SURE)
     if sure.low > found.high or sure.high < found.low:
-        plain = share_of_points(counted, scrambles, confidence)
+        plain = share_of_units(counted, confidence)
         return replace(plain, method=f"{plain.method}; {DISAGREED}")
     return replace(found, method=f"{found.method}; {INTEGRATED if asked.line.integrated else STRATIFIED}")
 

@@ -26,6 +26,7 @@ from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Mapper, Progress, blocks, mapper
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
+from yieldsim.estimate.frequencies import Frequencies
 from yieldsim.estimate.intervals import Estimate, mean_of_clusters
 from yieldsim.words.errors import InputError, Problem
 
@@ -200,7 +201,7 @@ def ratings(
     conditions = plan_of(design).conditions
     answers = [work.cell(condition) for condition in conditions]
     deratings, judged = check_deratings(
-        design, conditions, [_shares(design, asked, counts) for _, counts in answers], clusters, confidence
+        design, conditions, [_shares(design, asked, counts, clusters) for _, counts in answers], confidence
     )
     order = {a.name: k for k, a in enumerate(asked)}
     cells = sorted(
@@ -244,14 +245,16 @@ def _limits(design: Design, asked: Asked) -> list[float]:
     return [rating, *(rule.at_most * rating for rule in design.deratings if rule.of == asked.name)]
 
 
-def _shares(design: Design, asked: Sequence[Asked], counts: Sequence[StressCounts]) -> list[FloatArray]:
-    """Return, for each derating rule, the share of each unit's actuations that keep it (n,)."""
+def _shares(
+    design: Design, asked: Sequence[Asked], counts: Sequence[StressCounts], lots: IntArray | None
+) -> list[Frequencies]:
+    """Return, for each derating rule, the frequencies of the share of a unit's actuations that keep it."""
     places = {a.name: k for k, a in enumerate(asked)}
     seen = dict.fromkeys(places, 0)
     shares = []
     for rule in design.deratings:
         seen[rule.of] += 1
-        shares.append(counts[places[rule.of]].within[:, seen[rule.of]])
+        shares.append(Frequencies.in_lots(counts[places[rule.of]].within[:, seen[rule.of]], lots))
     return shares
 
 

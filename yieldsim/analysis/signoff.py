@@ -177,8 +177,8 @@ def _yields(
 ) -> tuple[AlternatesResult | None, YieldResult, Design]:
     """Run every source; return all, the yield with the one that complies least, and the design with its parts."""
     if not design.alternates:
-        return None, yields(design, settings, progress, until=until), design
-    sources = for_each(design, settings, progress, until=until)
+        return None, yields(design, settings, progress, until=until, keep_units=True), design
+    sources = for_each(design, settings, progress, until=until, keep_units=True)
     made = {name: source for name, _, source in sources_of(design)}
     return sources, sources.worst.yields, made[sources.worst.name]
 

@@ -14,9 +14,9 @@ from yieldsim.design.schema import Derating, Design
 from yieldsim.engine.cells import Rule
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.response import Response
-from yieldsim.engine.tally import COUNTED, Tally, histogram_quantile
-from yieldsim.estimate.intervals import Estimate, mean_of_clusters
-from yieldsim.estimate.scrambled import share_of_points
+from yieldsim.engine.tally import COUNTED, Counted, Tally, count_histogram, histogram_quantile
+from yieldsim.estimate.frequencies import Frequencies, share_of_units
+from yieldsim.estimate.intervals import Estimate
 from yieldsim.kernel import layout as at
 from yieldsim.kernel.shapes import deviations
 from yieldsim.words.errors import InputError, Problem
@@ -34,6 +34,8 @@ _STRESSES = {
 }
 _DIODES = ("rectifier.current", "rectifier.reverse")
 _MIDDLES = (np.arange(256) + 0.5) / 256
+SUPPLY = "radio_supply_V"  # regulated voltages among the histograms of a tally; no column of the kernel holds them
+_SUPPLIES = Counted(-1, 0.0, 20.0, 20000)
 
 
 @dataclass(frozen=True)
@@ -162,20 +164,29 @@ def within_shares(design: Design, tally: Tally, supply: FloatArray | None) -> li
     return shares
 
 
-def ratings_used(design: Design, tally: Tally, supply: FloatArray | None) -> dict[str, RatingUse]:
-    """Return every rating of the design beside what one cell takes of it."""
+def with_supply(tally: Tally, supply: FloatArray | None) -> Tally:
+    """Return a tally in which the regulated voltages [V] of units, (n, m), are counted as well, where they are asked
+    for.
+    """
+    if supply is None:
+        return tally
+    counts = {SUPPLY: count_histogram(_SUPPLIES, supply.reshape(-1))}
+    seen = {SUPPLY: np.array([supply.min(), supply.max()])}
+    return replace(tally, histograms=tally.histograms | counts, extremes=tally.extremes | seen)
+
+
+def ratings_used(design: Design, tally: Tally) -> dict[str, RatingUse]:
+    """Return every rating of the design beside what one cell takes of it; the tally counts supplies where one asks."""
     used = {}
-    for name, (counted, unit) in _STRESSES.items():
+    for name, (stress, unit) in _STRESSES.items():
         rating = rating_of(design, name)
         if rating is None or (name in _DIODES and not has_diodes(design)):
             continue
-        if regulated(design, name) and supply is not None:
-            median, high = np.quantile(supply, [0.5, HIGH])
-            used[name] = RatingUse(rating, unit, float(median), float(high), float(supply.max()))
-            continue
-        counts = tally.histograms[counted]
-        largest = float(tally.extremes[counted][1])
-        median, high = (min(histogram_quantile(COUNTED[counted], counts, p), largest) for p in (0.5, HIGH))
+        counted = SUPPLY if regulated(design, name) else stress
+        edges = _SUPPLIES if counted == SUPPLY else COUNTED[stress]
+        least, largest = (float(end) for end in tally.extremes[counted])
+        found = (histogram_quantile(edges, tally.histograms[counted], p) for p in (0.5, HIGH))
+        median, high = (min(max(value, least), largest) for value in found)
         used[name] = RatingUse(rating, unit, median, high, largest)
     return used
 
@@ -183,12 +194,10 @@ def ratings_used(design: Design, tally: Tally, supply: FloatArray | None) -> dic
 def check_deratings(
     design: Design,
     conditions: Sequence[Condition],
-    shares: Sequence[Sequence[FloatArray]],
-    clusters: IntArray | None,
+    shares: Sequence[Sequence[Frequencies]],
     confidence: float,
     *,
     spent: float | None = None,
-    scrambles: int | None = None,
 ) -> tuple[tuple[DeratingCheck, ...], tuple[Judged, ...]]:
     """Judge every derating rule over all cells.
 
@@ -196,21 +205,13 @@ def check_deratings(
     ----------
     design : Design
     conditions : the C cells
-    shares : (C, D) of (n,) arrays, as `within_shares` returns them
-    clusters : (n,) lot of each unit, or None
+    shares : (C, D) frequencies of what `within_shares` returns
     confidence : of each one-sided bound
     spent : confidence at which each is made where it is one look of several; `confidence` when None
-    scrambles : number of scrambled Sobol' sets that the units come from in turn; None for units drawn at random
     """
-
-    def bounded(values: FloatArray) -> Estimate:
-        if scrambles is not None:
-            return share_of_points(values, scrambles, confidence)
-        return mean_of_clusters(values, clusters, spent or confidence)
-
     checks, parts = [], []
     for k, rule in enumerate(design.deratings):
-        made = [bounded(cell[k]) for cell in shares]
+        made = [share_of_units(cell[k], spent or confidence) for cell in shares]
         found = [replace(estimate, confidence=confidence) for estimate in made]
         words = [judge(e.low, e.high, rule.share) for e in found]
         order = range(len(found))

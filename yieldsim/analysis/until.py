@@ -13,12 +13,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from yieldsim.analysis.cell import CellAnswer
-from yieldsim.analysis.stress import check_deratings, within_shares
+import numpy as np
+
+from yieldsim.analysis.stress import check_deratings
 from yieldsim.design.schema import Design
 from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import BLOCK
 from yieldsim.engine.settings import Settings
+from yieldsim.estimate.frequencies import Frequencies
 from yieldsim.estimate.intervals import Estimate
 from yieldsim.estimate.settled import sure_and_possible
 from yieldsim.estimate.stopping import NOT_MET, UNDECIDED, Look, PassFailWatch, StopRule
@@ -117,6 +119,7 @@ class Watching:
         self._watch = PassFailWatch(rule)
         self._design, self._until = design, until
         self._looks = self._seen = 0
+        self._fresh = np.zeros(3, dtype=np.int64)  # units, those that surely comply, and those that may
         self._waits = False
         self.last: Look | None = None
 
@@ -128,30 +131,30 @@ class Watching:
             ends.append(min(blocks * BLOCK, self.most_units))
         return ends
 
-    def look(self, joint: UnitCompletion, conditions: Sequence[Condition], cells: Sequence[CellAnswer]) -> bool:
-        """Add a block and return whether to stop.
+    def count(self, completion: UnitCompletion) -> None:
+        """Count units that ran in all binding cells, or over the life."""
+        surely, possibly = sure_and_possible(completion, self.required)
+        self._fresh += np.array([surely.size, surely.sum(), possibly.sum()])
+
+    def look(self, conditions: Sequence[Condition], kept: Sequence[Sequence[Frequencies]]) -> bool:
+        """Look at what was counted since the last time and return whether to stop.
 
         Parameters
         ----------
-        joint : of the units that were not seen before, in all binding cells or over the life
-        conditions, cells : with all units so far
+        conditions : the C cells
+        kept : (C, D) shares of each unit's actuations within each derating rule, of all units so far
         """
-        surely, possibly = sure_and_possible(joint, self.required)
-        self.last = self._watch.look(surely.size, int(surely.sum()), int(possibly.sum()))
+        fresh, self._fresh = self._fresh, np.zeros_like(self._fresh)
+        self.last = self._watch.look(*(int(n) for n in fresh))
         self._looks += 1
-        self._seen += surely.size
+        self._seen += int(fresh[0])
         if not self._until.decided or self.last.word == NOT_MET:
             return self.last.stop
-        words = self._deratings(conditions, cells)
+        spent = self.stopped.spent_confidence
+        _, parts = check_deratings(self._design, conditions, kept, self.confidence, spent=spent)
+        words = [part.word for part in parts]
         self._waits = self.last.stop and UNDECIDED in words and NOT_MET not in words
         return (self.last.stop and not self._waits) or NOT_MET in words
-
-    def _deratings(self, conditions: Sequence[Condition], cells: Sequence[CellAnswer]) -> list[str]:
-        """Words of the derating rules, which are part of what is to be decided."""
-        shares = [within_shares(self._design, cell.tally, cell.supply) for cell in cells]
-        spent = self.stopped.spent_confidence
-        _, kept = check_deratings(self._design, conditions, shares, None, self.confidence, spent=spent)
-        return [part.word for part in kept]
 
     @property
     def joint(self) -> Estimate:

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, ClassVar
-
-import numpy as np
 
 from yieldsim.analysis.addresses import Address, addresses_of
 from yieldsim.analysis.cell import (
     AttemptShare,
-    CellAnswer,
     CellYield,
     bounds,
     cell_yield,
     methods,
     place,
-    unit_share,
     worst_cell,
 )
-from yieldsim.analysis.converging import ConvergenceCurve, yield_curves
+from yieldsim.analysis.converging import ConvergenceCurve, looks_of, yield_curves
 from yieldsim.analysis.ledger import CellLedger, cell_ledger, reference_of
 from yieldsim.analysis.line_shares import DISAGREED
 from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
 from yieldsim.analysis.point_sets import PointSet, point_set_of, whole_sets, with_points
 from yieldsim.analysis.result import Provenance, Result, provenance
-from yieldsim.analysis.running import joint_completion, run_cells
-from yieldsim.analysis.stress import DeratingCheck, check_deratings, check_ratings, within_shares
+from yieldsim.analysis.stress import DeratingCheck, check_deratings, check_ratings
+from yieldsim.analysis.sums import CellSum, Grouping, RunSum, run_sums
 from yieldsim.analysis.until import Stopped, Until, Watching
 from yieldsim.analysis.verdict import Judged, Verdict, judged, more_units, overall, percent
 from yieldsim.design.schema import Design, Requirement
@@ -36,6 +33,7 @@ from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.estimate.intervals import Estimate
 from yieldsim.estimate.unit_completion import UnitCompletion
+from yieldsim.estimate.unit_yield import yield_of_units
 from yieldsim.kernel import layout as at
 from yieldsim.population.scrambled import RANDOM
 from yieldsim.words.errors import InputError, Problem
@@ -69,7 +67,7 @@ class YieldResult(Result):
     convergence : how the estimates narrow with effort, where it was asked for
     sureness : how many plausible sets of input laws meet the requirement, where it was asked for
     points : where the units come from
-    units : completion of each unit in every condition that binds, or over its life; None where nothing is required
+    units : completion of each unit in every condition that binds, or over its life, where it was asked for
     """
 
     command: ClassVar[str] = "yield"
@@ -169,6 +167,7 @@ def yields(
     until: Until | None = None,
     convergence: bool = False,
     points: str = RANDOM,
+    keep_units: bool = False,
 ) -> YieldResult:
     """Run the same units in every cell and say which requirements they meet.
 
@@ -184,6 +183,8 @@ def yields(
     points : ``random`` for units drawn independently of each other, ``sobol`` for units from 16 scrambled Sobol' sets,
         which narrows the bounds of completion a lot where at least some per mille fail, and those of the unit yield
         hardly; each unit then comes from a lot of its own, and the units are 16 times a power of two, 256 at least
+    keep_units : whether the completion of each unit is kept, which takes memory for each; without it, and with random
+        units, a run of any number of units holds as much
 
     Returns
     -------
@@ -196,79 +197,74 @@ def yields(
     """
     if over is None:
         with mapper(settings.threads) as threads:
-            return yields(design, settings, progress, threads, until=until, convergence=convergence, points=points)
+            return yields(
+                design, settings, progress, threads,
+                until=until, convergence=convergence, points=points, keep_units=keep_units,
+            )  # fmt: skip
     point_set = point_set_of(points, settings, watched=until is not None)
     confidence = confidence_of(design, settings)
     check_ratings(design)
     watch = None if until is None else Watching(design, settings, until, confidence)
     response = Response(design, settings, points)
     plan = plan_of(design)
-    answers = run_cells(response, plan, over, progress, watch)
+    looks = looks_of(settings, point_set, watch) if convergence else [settings.units]
+    grouping = Grouping(response, point_set, looks)
+    told = run_sums(response, plan, over, grouping, progress, watch, keep_units=keep_units)
     if watch is not None:
         # what the run came to: the same settings give the same draws again
         response = Response(design, replace(settings, units=watch.stopped.units))
-    return _told(response, plan, answers, confidence, over, watch, point_set, convergence=convergence)
+    return _told(response, plan, told, confidence, over, watch, point_set, looks if convergence else [])
 
 
 def _told(
     response: Response,
     plan: Plan,
-    answers: list[CellAnswer],
+    told: RunSum,
     confidence: float,
     over: Mapper,
     watch: Watching | None,
     points: PointSet,
-    *,
-    convergence: bool,
+    looks: Sequence[int],
 ) -> YieldResult:
-    """Say what the answers of all cells mean."""
+    """Say what the sums of all cells mean."""
     design, settings = response.design, response.settings
-    numbers = np.arange(settings.units)
-    clusters = None if settings.lots is None else response.population.lot_of(numbers)
     each = confidence if watch is None else watch.stopped.spent_confidence
     cells = tuple(
-        cell_yield(response, condition, excursion, answer, clusters, each, points.scrambles)
-        for condition, excursion, answer in zip(plan.conditions, plan.excursions, answers, strict=True)
+        cell_yield(response, condition, excursion, cell, each)
+        for condition, excursion, cell in zip(plan.conditions, plan.excursions, told.cells, strict=True)
     )
-    completion = joint_completion(response, plan, [a.completion for a in answers], numbers)
-    energy = joint_completion(response, plan, [a.energy for a in answers], numbers)
-    joint = watch.joint if watch else unit_share(design, completion, clusters, confidence, points.scrambles)
-    shares = [within_shares(design, a.tally, a.supply) for a in answers]
+    joint = watch.joint if watch else None if told.joint is None else yield_of_units(told.joint, confidence)
     deratings, kept = check_deratings(
-        design, plan.conditions, shares, clusters, confidence, spent=each, scrambles=points.scrambles
+        design, plan.conditions, [cell.derated for cell in told.cells], confidence, spent=each
     )
-    units = _judged_units(design, settings.units, joint, points, lots=clusters is not None)
+    units = _judged_units(design, settings.units, joint, points, lots=settings.lots is not None)
     worst = worst_cell(cells)
     return YieldResult(
-        provenance=_provenance(response, answers, cells, points),
+        provenance=_provenance(response, told.cells, cells, points),
         confidence=confidence,
         cells=cells,
         joint=joint,
-        joint_energy=unit_share(design, energy, clusters, each, points.scrambles),
+        joint_energy=None if told.joint_energy is None else yield_of_units(told.joint_energy, each),
         method=_method(cells[0], joint, watch, points),
         requirement=design.requirement,
         verdict=overall(units, kept, (worst.temperature_degC, worst.age_yr)),
         deratings=deratings,
         judged=(*(() if units is None else (units,)), *kept),
-        addresses=addresses_of(response.outcome_names, plan.conditions, [a.tally for a in answers]),
+        addresses=addresses_of(response.outcome_names, plan.conditions, [cell.tally for cell in told.cells]),
         ledgers=_ledgers(response, plan, worst, over),
         stopped=None if watch is None else watch.stopped,
-        convergence=yield_curves(
-            design, answers[cells.index(worst)], completion, clusters, confidence, points.scrambles
-        )
-        if convergence
-        else (),
+        convergence=yield_curves(design, told.cells[cells.index(worst)], told.joint, looks, confidence),
         points=points,
-        units=completion,
+        units=told.units,
     )
 
 
 def _provenance(
-    response: Response, answers: list[CellAnswer], cells: tuple[CellYield, ...], points: PointSet
+    response: Response, sums: Sequence[CellSum], cells: tuple[CellYield, ...], points: PointSet
 ) -> Provenance:
     """Say where the result comes from, with what is to be looked at."""
     warned = []
-    unfinished = int(sum(a.tally.outcomes[at.NOT_FINISHED] for a in answers))
+    unfinished = int(sum(told.tally.outcomes[at.NOT_FINISHED] for told in sums))
     if unfinished:
         warned.append(f"{unfinished} actuations were not finished; they count as failing")
     for cell in cells:

@@ -23,7 +23,7 @@ IntArray = NDArray[np.int64]
 Places = NDArray[np.intp]
 Rule = Callable[[FloatArray], NDArray[np.bool_]]
 
-ROWS_AT_A_TIME = 1 << 16
+ROWS_AT_A_TIME = 1 << 15
 # Presses of the conditioned estimate stand apart from those of the sample: their actuation numbers begin here.
 CONDITIONED = 1 << 30
 # Scan of the pivot's normal score. With one stroke a margin rises with the press, or (a coil of much inductance) rises

@@ -5,7 +5,7 @@ order.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,6 +104,11 @@ class Tally:
             failing=shortest(np.concatenate([self.failing, other.failing])),
             unfinished=shortest(np.concatenate([self.unfinished, other.unfinished])),
         )
+
+    def without_units(self) -> Tally:
+        """Return the same with what is counted of each unit left out."""
+        per_unit = ("completed", "delivered", "sufficed", "derated", "messages", "presses")
+        return replace(self, **{name: getattr(self, name)[:0].copy() for name in per_unit})
 
 
 def merge(tallies: Sequence[Tally]) -> Tally:

@@ -11,11 +11,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from yieldsim.estimate.intervals import Estimate, check_confidence, mean_of_clusters
-from yieldsim.estimate.unit_completion import Sampling, UnitCompletion
-from yieldsim.estimate.unit_yield import unit_yield
+from yieldsim.estimate.intervals import Estimate
 
 Floats = NDArray[np.float64]
 
@@ -94,91 +92,3 @@ def efforts(units: int, block: int, looks: int = 24) -> list[int]:
     elif blocks > looks:
         chosen = np.unique(np.round(np.geomspace(1.0, blocks, looks)).astype(np.int64))
     return [min(int(k) * block, units) for k in chosen]
-
-
-def completion_convergence(
-    blocks: Sequence[ArrayLike],
-    confidence: float = 0.95,
-    clusters: ArrayLike | None = None,
-    *,
-    looks: int = 24,
-) -> Convergence:
-    """Completion against effort.
-
-    Parameters
-    ----------
-    blocks : sequence of (n,) array_like
-        Completing share of each unit, block by block in the order they were run, all but the last of one length.
-    confidence : float
-        Confidence of each bound.
-    clusters : (units,) array_like, optional
-        Lot of each unit, over all blocks.
-    looks : int
-        Most efforts looked at.
-
-    Raises
-    ------
-    ValueError
-        For no blocks, and as `yieldsim.estimate.intervals.mean_of_clusters`.
-    """
-    check_confidence(confidence)
-    if not blocks:
-        raise ValueError("no blocks: one at least is needed")
-    arrays = [np.asarray(block, dtype=np.float64).reshape(-1) for block in blocks]
-    values = np.concatenate(arrays)
-    labels = None if clusters is None else np.asarray(clusters)
-
-    def first(n: int) -> Estimate:
-        return mean_of_clusters(values[:n], None if labels is None else labels[:n], confidence)
-
-    return convergence_of(first, efforts(values.size, max(arrays[0].size, 1), looks))
-
-
-def unit_yield_convergence(
-    completion: UnitCompletion,
-    required: float,
-    block: int,
-    confidence: float = 0.95,
-    clusters: ArrayLike | None = None,
-    *,
-    looks: int = 24,
-) -> Convergence:
-    """Unit yield against effort.
-
-    Parameters
-    ----------
-    completion : UnitCompletion
-        Of all units in the order they were run, arrays of shape (n_units,) or (n_cells, n_units).
-    required : float
-        Completion required of a unit [share].
-    block : int
-        Units of a block.
-    confidence, clusters, looks
-        As in `completion_convergence`.
-
-    Raises
-    ------
-    ValueError
-        As `yieldsim.estimate.unit_yield.unit_yield`.
-    """
-    labels = None if clusters is None else np.asarray(clusters)
-
-    def first(n: int) -> Estimate:
-        some = first_units(completion, n)
-        own = None if labels is None else labels[:n]
-        return unit_yield(some.low, some.high, required, confidence, own, sampling=some.sampling)
-
-    return convergence_of(first, efforts(completion.low.shape[-1], block, looks))
-
-
-def first_units(completion: UnitCompletion, n: int) -> UnitCompletion:
-    """Completion of the first n units, with what is known of its errors."""
-    sampling = completion.sampling
-    if sampling is not None:
-        sampling = Sampling(
-            sampling.standard_error[..., :n],
-            sampling.halves[..., :n],
-            sampling.draws,
-            None if sampling.draws_each is None else sampling.draws_each[..., :n],
-        )
-    return UnitCompletion(completion.low[..., :n], completion.high[..., :n], sampling)

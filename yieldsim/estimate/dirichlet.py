@@ -147,7 +147,9 @@ def _least_exponent(c: Floats, counts: Floats) -> tuple[float, float, float]:
     return s, float(counts @ (ratio * ratio)) + 1.0 / (s * s), third
 
 
-def condense(values: Floats, weights: Floats | None = None) -> tuple[Floats, Floats, Floats]:
+def condense(
+    values: Floats, weights: Floats | None = None, repeats: Floats | None = None
+) -> tuple[Floats, Floats, Floats]:
     """Gather observations that are nearly equal: (values, weights, counts) of the groups.
 
     Bins are geometric in the value below one half and in its distance from 1 above; each group carries the
@@ -160,26 +162,35 @@ def condense(values: Floats, weights: Floats | None = None) -> tuple[Floats, Flo
         Observations in [0, 1].
     weights : (n,) array, optional
         Weight of each; groups never mix weights. Equal weights of 1 when left out.
+    repeats : (n,) array, optional
+        How many observations each value stands for; 1 when left out.
     """
     weights = np.ones_like(values) if weights is None else weights
-    if values.size <= 4096:
-        rows, counts = np.unique(np.column_stack([values, weights]), axis=0, return_counts=True)
-        return rows[:, 0], rows[:, 1], counts.astype(np.float64)
+    repeats = np.ones_like(values) if repeats is None else repeats
+    if float(repeats.sum()) <= 4096:
+        rows, group = np.unique(np.column_stack([values, weights]), axis=0, return_inverse=True)
+        return rows[:, 0], rows[:, 1], np.bincount(group.reshape(-1), repeats).astype(np.float64)
     distance = np.minimum(values, 1.0 - values)
     with np.errstate(divide="ignore"):
         octave = np.where(distance > 0.0, np.floor(_BINS_PER_OCTAVE * np.log2(distance)), -1e6)
     # the sign tells the two halves apart; octave is at most -32, hence never 0
     label = np.where(values <= 0.5, octave, -octave)
     _, weight_label = np.unique(weights, return_inverse=True)
-    _, group, counts = np.unique(
-        np.column_stack([label, weight_label]), axis=0, return_inverse=True, return_counts=True
-    )
+    _, group = np.unique(np.column_stack([label, weight_label]), axis=0, return_inverse=True)
     group = group.reshape(-1)
-    means = np.bincount(group, values) / counts
-    return means, np.bincount(group, weights) / counts, counts.astype(np.float64)
+    counts = np.bincount(group, repeats).astype(np.float64)
+    means = np.bincount(group, repeats * values) / counts
+    return means, np.bincount(group, repeats * weights) / counts, counts
 
 
-def upper_mean_bound(values: Floats, confidence: float, weights: Floats | None = None, *, unseen: float = 1.0) -> float:
+def upper_mean_bound(
+    values: Floats,
+    confidence: float,
+    weights: Floats | None = None,
+    *,
+    unseen: float = 1.0,
+    repeats: Floats | None = None,
+) -> float:
     """One-sided upper bound on the mean of a variable in [0, 1].
 
     Parameters
@@ -193,23 +204,32 @@ def upper_mean_bound(values: Floats, confidence: float, weights: Floats | None =
         is given the largest of them.
     unseen : float
         The worst value that may not have been seen, not below the observations.
+    repeats : (n,) array, optional
+        How many observations each value stands for, each of that weight; 1 when left out.
 
     Returns
     -------
     float
         The bound [share].
     """
-    x, w, m = condense(values, weights)
+    x, w, m = condense(values, weights, repeats)
     heaviest = float(w.max())
     return _solve(np.append(x, unseen), np.append(w, heaviest), np.append(m, 1.0), 1.0 - confidence, upwards=True)
 
 
-def lower_mean_bound(values: Floats, confidence: float, weights: Floats | None = None, *, unseen: float = 0.0) -> float:
+def lower_mean_bound(
+    values: Floats,
+    confidence: float,
+    weights: Floats | None = None,
+    *,
+    unseen: float = 0.0,
+    repeats: Floats | None = None,
+) -> float:
     """One-sided lower bound on the mean of a variable in [0, 1]; parameters as in `upper_mean_bound`.
 
     `unseen` is not above the observations.
     """
-    x, w, m = condense(values, weights)
+    x, w, m = condense(values, weights, repeats)
     heaviest = float(w.max())
     return _solve(np.append(x, unseen), np.append(w, heaviest), np.append(m, 1.0), 1.0 - confidence, upwards=False)
 

@@ -200,6 +200,7 @@ def mean_of_clusters(
     confidence: float = 0.95,
     *,
     weights: ArrayLike | None = None,
+    repeats: ArrayLike | None = None,
 ) -> Estimate:
     """Mean of fractions, with one-sided bounds that respect dependence within units and clusters.
 
@@ -224,6 +225,8 @@ def mean_of_clusters(
     weights : (n,) array_like, optional
         Positive weight of each unit; equal when left out. Weights, like cluster sizes, must not depend on the
         outcomes.
+    repeats : (n,) array_like, optional
+        How many units of that cluster and weight each value stands for; 1 when left out.
 
     Returns
     -------
@@ -233,48 +236,56 @@ def mean_of_clusters(
     Raises
     ------
     ValueError
-        For empty input, values outside [0, 1] or not finite, weights that are not positive, or unequal
+        For empty input, values outside [0, 1] or not finite, weights or repeats that are not positive, or unequal
         lengths.
     """
     check_confidence(confidence)
-    x, w = _check_values(values, weights)
-    value = float(np.average(x, weights=w))
-    failing, relative = _failing_clusters(x, w, clusters)
-    low = 1.0 - upper_mean_bound(failing, confidence, relative)
-    high = 1.0 - lower_mean_bound(failing, confidence, relative)
+    x, w, units = _check_values(values, weights, repeats)
+    value = float(np.average(x, weights=w * units))
+    failing, relative, units = _failing_clusters(x, w, units, clusters)
+    low = 1.0 - upper_mean_bound(failing, confidence, relative, repeats=units)
+    high = 1.0 - lower_mean_bound(failing, confidence, relative, repeats=units)
     return Estimate(value, min(low, value), max(high, value), confidence, CLUSTERS)
 
 
 def low_bound_of_clusters(values: ArrayLike, clusters: ArrayLike | None = None, confidence: float = 0.95) -> float:
     """Lower bound alone of `mean_of_clusters`, at half the cost; parameters and errors are the same."""
     check_confidence(confidence)
-    failing, relative = _failing_clusters(*_check_values(values, None), clusters)
-    return 1.0 - upper_mean_bound(failing, confidence, relative)
+    failing, relative, units = _failing_clusters(*_check_values(values, None, None), clusters)
+    return 1.0 - upper_mean_bound(failing, confidence, relative, repeats=units)
 
 
 def _failing_clusters(
-    x: NDArray[np.float64], w: NDArray[np.float64], clusters: ArrayLike | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
-    """Failing share of each cluster, which is what is small, and relative weights where they differ."""
+    x: NDArray[np.float64], w: NDArray[np.float64], units: NDArray[np.float64], clusters: ArrayLike | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64] | None, NDArray[np.float64]]:
+    """Failing share of each cluster, which is what is small, relative weights where they differ, and repeats."""
     if clusters is not None:
-        x, w = cluster_means(x, w, np.asarray(clusters))
-    return 1.0 - x, None if np.all(w == w[0]) else w / w.max()
+        x, w = cluster_means(x, w * units, np.asarray(clusters))
+        units = np.ones_like(x)
+    return 1.0 - x, None if np.all(w == w[0]) else w / w.max(), units
 
 
-def _check_values(values: ArrayLike, weights: ArrayLike | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fractions and their weights as arrays, or ValueError."""
+def _check_values(
+    values: ArrayLike, weights: ArrayLike | None, repeats: ArrayLike | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Fractions, their weights and repeats as arrays, or ValueError."""
     x = np.asarray(values, dtype=np.float64).reshape(-1)
     if x.size == 0:
         raise ValueError("values is empty: at least one unit is needed")
     if not np.all((x >= 0.0) & (x <= 1.0)):
         first = int(np.flatnonzero(~((x >= 0.0) & (x <= 1.0)))[0])
         raise ValueError(f"values[{first}] = {x[first]}: fractions must be finite and lie in [0, 1]")
-    w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=np.float64).reshape(-1)
+    return x, _positive("weights", weights, x), _positive("repeats", repeats, x)
+
+
+def _positive(name: str, numbers: ArrayLike | None, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """One positive number a value, 1 where they are left out, or ValueError."""
+    w = np.ones_like(x) if numbers is None else np.asarray(numbers, dtype=np.float64).reshape(-1)
     if w.shape != x.shape:
-        raise ValueError(f"weights has {w.size} entries for {x.size} values: one a value is needed")
+        raise ValueError(f"{name} has {w.size} entries for {x.size} values: one a value is needed")
     if not np.all(np.isfinite(w) & (w > 0.0)):
-        raise ValueError("weights must be finite and positive")
-    return x, w
+        raise ValueError(f"{name} must be finite and positive")
+    return w
 
 
 def cluster_means(

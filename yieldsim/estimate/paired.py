@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 from yieldsim.estimate.dirichlet import lower_mean_bound, upper_mean_bound
 from yieldsim.estimate.intervals import Estimate, check_confidence, cluster_means
 from yieldsim.estimate.unit_completion import UnitCompletion
-from yieldsim.estimate.unit_yield import binding_draws, yield_scores
+from yieldsim.estimate.unit_yield import scores_of
 
 Floats = NDArray[np.float64]
 
@@ -144,19 +144,6 @@ def unit_yield_difference(
         surely=difference(sure_b, perhaps_a),
         perhaps=difference(perhaps_b, sure_a),
     )
-
-
-def scores_of(units: UnitCompletion, required: float) -> tuple[Floats, Floats, Floats]:
-    """Scores of units against a requirement: surely, likely and perhaps complying, three arrays (n,)."""
-    limit = required - _ROUNDING
-    low, high = np.atleast_2d(units.low), np.atleast_2d(units.high)
-    sampling = units.sampling
-    if sampling is None:
-        surely, likely, perhaps = ((p.min(axis=0) >= limit).astype(np.float64) for p in (low, 0.5 * (low + high), high))
-        return surely, likely, perhaps
-    halves, error = sampling.halves.reshape(2, *low.shape), np.atleast_2d(sampling.standard_error)
-    draws = binding_draws(0.5 * (low + high), halves, error, np.broadcast_to(sampling.counts, low.shape), limit)
-    return yield_scores(low, high, halves, error, draws, limit)
 
 
 def same_units(a: UnitCompletion, b: UnitCompletion) -> NDArray[np.bool_]:

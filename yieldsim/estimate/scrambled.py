@@ -67,7 +67,9 @@ def share_of_points(values: ArrayLike, scrambles: int, confidence: float = 0.95)
     return share_of_replicates(np.clip(means, 0.0, 1.0), np.size(values) // scrambles, confidence)
 
 
-def ratio_of_points(of_kind: ArrayLike, among: ArrayLike, scrambles: int, confidence: float = 0.95) -> Estimate | None:
+def ratio_of_means(
+    of_kind: ArrayLike, among: ArrayLike, largest: float, points: int, confidence: float = 0.95
+) -> Estimate | None:
     """Share that some have among those of a kind, sum over sum, with one-sided bounds from the spread of scrambles.
 
     The ratio is linearised: a - t b over the mean of b is the observation of a scramble (Cochran 1977, Sampling
@@ -75,10 +77,12 @@ def ratio_of_points(of_kind: ArrayLike, among: ArrayLike, scrambles: int, confid
 
     Parameters
     ----------
-    of_kind, among : (n,) array_like
-        Of each point: how many are of the kind, and how many of these count.
-    scrambles : int
-        R, a divisor of n.
+    of_kind, among : (R,) array_like
+        Means over the points of each scramble: how many are of the kind, and how many of these count.
+    largest : float
+        Most that are of the kind in a point.
+    points : int
+        Points of one scramble.
     confidence : float
         Confidence of each bound, between 0.5 and 1.
 
@@ -89,9 +93,9 @@ def ratio_of_points(of_kind: ArrayLike, among: ArrayLike, scrambles: int, confid
         scramble, a full point being one with the largest number of the kind.
     """
     check_confidence(confidence)
-    b, a = means_of_scrambles(of_kind, scrambles), means_of_scrambles(among, scrambles)
-    n, whole, largest = np.size(of_kind), float(b.mean()), float(np.max(of_kind))
-    if min(float(a.mean()), whole - float(a.mean())) * n < FEW * scrambles * max(largest, 1e-300):
+    b, a = np.asarray(of_kind, dtype=np.float64), np.asarray(among, dtype=np.float64)
+    whole, scrambles = float(b.mean()), b.size
+    if min(float(a.mean()), whole - float(a.mean())) * points < FEW * max(largest, 1e-300):
         return None
     value = float(a.mean()) / whole
     reach = stdtrit(scrambles - 1, confidence) * (a - value * b).std(ddof=1) / whole / np.sqrt(scrambles)

@@ -297,15 +297,15 @@ def stack_cells(cells: Sequence[UnitCompletion]) -> UnitCompletion:
 
 
 def join_blocks(blocks: Sequence[UnitCompletion]) -> UnitCompletion:
-    """Join the completions of blocks of units, arrays of shape (n_units,), one behind the other.
+    """Join the completions of blocks of units, of shape (n_units,) or (n_cells, n_units), one behind the other.
 
     Raises ValueError for no blocks, or where only some were averaged.
     """
     if not blocks or len({block.sampling is None for block in blocks}) > 1:
         raise ValueError(f"{len(blocks)} blocks: at least one, and draws averaged in all or in none, are needed")
     return UnitCompletion(
-        np.concatenate([b.low for b in blocks]),
-        np.concatenate([b.high for b in blocks]),
+        np.concatenate([b.low for b in blocks], axis=-1),
+        np.concatenate([b.high for b in blocks], axis=-1),
         _joined(blocks, lambda a: np.concatenate(a, axis=-1), -1),
     )
 

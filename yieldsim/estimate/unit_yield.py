@@ -30,11 +30,14 @@ Quenouille, M. H. (1956). Notes on bias in estimation. Biometrika 43, 353-360.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from yieldsim.estimate.dirichlet import lower_mean_bound, upper_mean_bound
+from yieldsim.estimate.frequencies import ALONE, SCRAMBLES, Frequencies
 from yieldsim.estimate.intervals import (
     Estimate,
     binomial_estimate,
@@ -42,8 +45,7 @@ from yieldsim.estimate.intervals import (
     cluster_means,
     mean_of_clusters,
 )
-from yieldsim.estimate.replicates import FEW, mean_of_replicates
-from yieldsim.estimate.scrambled import means_of_scrambles, share_of_points
+from yieldsim.estimate.replicates import FEW, mean_of_replicates, share_of_replicates
 from yieldsim.estimate.unit_completion import (
     Sampling,
     UnitCompletion,
@@ -58,7 +60,9 @@ FEW_UNITS = "bounds of as many independent units, as few of them fail or comply,
 SCORES = "bounds on the mean of independent scores (Dirichlet reweighting with one unseen worst case)"
 
 Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+
+#: Columns of `score_rows`.
+SURELY, BELOW, LIKELY, PERHAPS, ABOVE, DRAWS = range(6)
 
 #: The bias left after correction is at most the first over sqrt(J) times the correction and of its sign, or the second
 #: times that the other way (measured, see above).
@@ -107,7 +111,36 @@ def unit_yield(
     ValueError
         For shapes that do not fit, shares outside their range, or values that are not finite.
     """
-    check_confidence(confidence)
+    rows = score_rows(completion_low, completion_high, required, sampling)
+    if scrambles is not None:
+        return yield_of_units(Frequencies.of(rows, SCRAMBLES, np.arange(len(rows)) % scrambles), confidence)
+    labels = None if clusters is None else np.asarray(clusters)
+    if labels is not None and labels.shape != (len(rows),):
+        raise ValueError(f"clusters has shape {labels.shape} for {len(rows)} units: one label a unit is needed")
+    lots = None if labels is None else np.unique(labels, return_inverse=True)[1]
+    return yield_of_units(Frequencies.in_lots(rows, lots), confidence)
+
+
+def score_rows(
+    completion_low: ArrayLike, completion_high: ArrayLike, required: float, sampling: Sampling | None
+) -> Floats:
+    """Scores of units whose means are the unit yield and its bounds, fit for a table of frequencies.
+
+    Parameters
+    ----------
+    completion_low, completion_high, required, sampling : as in `unit_yield`
+
+    Returns
+    -------
+    (n_units, 6) array
+        The columns `SURELY`, `LIKELY` and `PERHAPS`: whether a unit complies; `BELOW` and `ABOVE`: the correction that
+        the first and the last hold; `DRAWS`: over how many draws, 0 where nothing was averaged.
+
+    Raises
+    ------
+    ValueError
+        For shapes that do not fit, shares outside their range, or values that are not finite.
+    """
     low, high = _cells(completion_low), _cells(completion_high)
     if low.shape != high.shape or low.size == 0:
         raise ValueError(
@@ -119,13 +152,64 @@ def unit_yield(
         raise ValueError(f"required = {required}: a share above 0 and at most 1 is needed")
     # a unit that reaches the requirement exactly complies: sums of weights carry rounding of some 1e-16
     limit = required - _ROUNDING
+    rows = np.zeros((low.shape[1], 6))
     if sampling is None:
-        lower, upper = (_bounds(_all_reach(p, limit), confidence, clusters, scrambles) for p in (low, high))
-        value = float(_all_reach(0.5 * (low + high), limit).mean())
-        value = min(max(value, lower.low), upper.high)
-        how = "each unit's completion worked out"
-        return Estimate(value, lower.low, upper.high, confidence, f"{lower.method}; {how}")
-    return _averaged(low, high, limit, confidence, clusters, sampling, scrambles)
+        for column, completion in ((SURELY, low), (LIKELY, 0.5 * (low + high)), (PERHAPS, high)):
+            rows[:, column] = completion.min(axis=0) >= limit
+        return rows
+    error, halves = np.atleast_2d(sampling.standard_error), sampling.halves
+    if error.shape != low.shape or halves.size != 2 * low.size or sampling.draws < 2:
+        raise ValueError(
+            f"sampling has shape {error.shape} for completions {low.shape}: the same units and cells are needed"
+        )
+    halves, middle = halves.reshape(2, *low.shape), 0.5 * (low + high)
+    rows[:, LIKELY], _ = _scores(middle, halves, error, limit)
+    rows[:, SURELY], rows[:, BELOW] = _scores(low, halves + (low - middle), error, limit)
+    rows[:, PERHAPS], rows[:, ABOVE] = _scores(high, halves + (high - middle), error, limit)
+    rows[:, DRAWS] = binding_draws(middle, halves, error, np.broadcast_to(sampling.counts, low.shape), limit)
+    return rows
+
+
+def scores_of(units: UnitCompletion, required: float) -> tuple[Floats, Floats, Floats]:
+    """Scores of units against a requirement: surely, likely and perhaps complying, three arrays (n,).
+
+    Their means are the lower bound's, the value, and the upper bound's. Errors as in `score_rows`.
+    """
+    rows = score_rows(units.low, units.high, required, units.sampling)
+    each = np.ones(len(rows), dtype=np.int64)
+    return allowed(rows, each, upper=False), rows[:, LIKELY], allowed(rows, each, upper=True)
+
+
+def yield_of_units(table: Frequencies, confidence: float = 0.95) -> Estimate:
+    """Share of units that comply, with one-sided bounds, from the frequencies of their `score_rows`.
+
+    Parameters
+    ----------
+    table : Frequencies
+        Bounds rest on the spread between lots, or between scrambled sets, where units come from such.
+    confidence : float
+        Confidence of each bound, between 0.5 and 1.
+    """
+    check_confidence(confidence)
+    likely, draws = table.values[:, LIKELY], table.values[:, DRAWS]
+    lower, method = _mean_bound(table, allowed(table.values, table.units, upper=False), confidence, upper=False)
+    upper, _ = _mean_bound(table, allowed(table.values, table.units, upper=True), confidence, upper=True)
+    value = min(max(float(np.average(likely, weights=table.units)), lower), upper)
+    how = "each unit's completion worked out"
+    if draws.any():
+        how = (
+            f"each unit's completion averaged over {_spoken(draws)} draws, their bias removed and its rest allowed for"
+        )
+    return Estimate(value, lower, upper, confidence, f"{method}; {how}")
+
+
+def allowed(rows: Floats, units: NDArray[np.int64], *, upper: bool) -> Floats:
+    """Scores (k,) whose mean a bound is on: what may be left of their bias stands on the side of the bound."""
+    score, correction = (rows[:, PERHAPS], rows[:, ABOVE]) if upper else (rows[:, SURELY], -rows[:, BELOW])
+    if not correction.any():
+        return score
+    left = (_REMAINING if float(units @ correction) > 0.0 else -_BACK * _REMAINING) / np.sqrt(rows[:, DRAWS])
+    return np.asarray(score + left * correction if upper else score - left * correction)
 
 
 def _cells(values: ArrayLike) -> Floats:
@@ -134,68 +218,6 @@ def _cells(values: ArrayLike) -> Floats:
     if array.ndim not in (1, 2):
         raise ValueError(f"completions have {array.ndim} dimensions: (units,) or (cells, units) is needed")
     return np.atleast_2d(array)
-
-
-def _all_reach(completion: Floats, limit: float) -> Flags:
-    """Whether each unit reaches the limit in every cell, from (..., n_cells, n_units)."""
-    return np.asarray(completion.min(axis=-2) >= limit)
-
-
-def _bounds(complies: Flags, confidence: float, clusters: ArrayLike | None, scrambles: int | None) -> Estimate:
-    """One-sided bounds on the share of complying units."""
-    if scrambles is not None:
-        return share_of_points(complies, scrambles, confidence)
-    if clusters is None:
-        return binomial_estimate(int(complies.sum()), complies.size, confidence)
-    return mean_of_clusters(complies.astype(np.float64), clusters, confidence)
-
-
-def _averaged(
-    low: Floats,
-    high: Floats,
-    limit: float,
-    confidence: float,
-    clusters: ArrayLike | None,
-    sampling: Sampling,
-    scrambles: int | None,
-) -> Estimate:
-    """Unit yield from completions that were averaged over draws."""
-    error, halves = np.atleast_2d(sampling.standard_error), sampling.halves
-    if error.shape != low.shape or halves.size != 2 * low.size or sampling.draws < 2:
-        raise ValueError(
-            f"sampling has shape {error.shape} for completions {low.shape}: the same units and cells are needed"
-        )
-    halves = halves.reshape(2, *low.shape)
-    draws = binding_draws(0.5 * (low + high), halves, error, np.broadcast_to(sampling.counts, low.shape), limit)
-    surely, likely, perhaps = yield_scores(low, high, halves, error, draws, limit)
-    lower, method = _mean_bound(surely, confidence, clusters, scrambles, upper=False)
-    upper, _ = _mean_bound(perhaps, confidence, clusters, scrambles, upper=True)
-    value = min(max(float(likely.mean()), lower), upper)
-    how = f"each unit's completion averaged over {_spoken(draws)} draws, their bias removed and its rest allowed for"
-    return Estimate(value, lower, upper, confidence, f"{method}; {how}")
-
-
-def yield_scores(
-    low: Floats, high: Floats, halves: Floats, error: Floats, draws: NDArray[np.int64], limit: float
-) -> tuple[Floats, Floats, Floats]:
-    """Scores of units whose mean is the lower bound's, the value, and the upper bound's, three arrays (n_units,).
-
-    Parameters
-    ----------
-    low, high, error : (n_cells, n_units) arrays
-        Bracketed completion and its standard error [share].
-    halves : (2, n_cells, n_units) array
-        Completion from either half of the draws [share].
-    draws : (n_units,) array
-        Number of draws.
-    limit : float
-        Completion to be reached [share].
-    """
-    middle = 0.5 * (low + high)
-    likely, _ = _scores(middle, halves, error, limit)
-    surely, below = _scores(low, halves + (low - middle), error, limit)
-    perhaps, above = _scores(high, halves + (high - middle), error, limit)
-    return surely + _left(-below, draws) * below, likely, perhaps + _left(above, draws) * above
 
 
 def binding_draws(
@@ -215,12 +237,7 @@ def binding_draws(
     return np.asarray(np.min(least, axis=0))
 
 
-def _left(correction: Floats, draws: NDArray[np.int64]) -> Floats:
-    """How many more corrections may be left, of which sign; the bound looks where a positive one makes for."""
-    return (_REMAINING if correction.sum() > 0.0 else -_BACK * _REMAINING) / np.sqrt(draws)
-
-
-def _spoken(draws: NDArray[np.int64]) -> str:
+def _spoken(draws: Floats) -> str:
     """Spell the range of the numbers of draws."""
     least, most = int(draws.min()), int(draws.max())
     return str(least) if least == most else f"{least} to {most}"
@@ -242,37 +259,47 @@ def _softly_reach(completion: Floats, error: Floats, limit: float) -> Floats:
     return np.asarray(np.round(_LEVELS * ndtr(least)) / _LEVELS)
 
 
-def _mean_bound(
-    scores: Floats, confidence: float, clusters: ArrayLike | None, scrambles: int | None, *, upper: bool
-) -> tuple[float, str]:
-    """One-sided bound on the expectation of the scores, and how it was made."""
-    if scrambles is not None:
-        return _bound_of_scrambles(scores, confidence, scrambles, upper=upper)
+def _mean_bound(table: Frequencies, scores: Floats, confidence: float, *, upper: bool) -> tuple[float, str]:
+    """One-sided bound on the expectation of the scores (k,) of the table's rows, and how it was made."""
+    if table.groups == SCRAMBLES:
+        return _bound_of_scrambles(table, scores, confidence, upper=upper)
     if np.all((scores == 0.0) | (scores == 1.0)):
-        plain = _bounds(scores == 1.0, confidence, clusters, None)
+        plain = _bounds(table, scores, confidence)
         return (plain.high if upper else plain.low), plain.method
     least, largest = min(float(scores.min()), 0.0), max(float(scores.max()), 1.0)
     span = largest - least
-    x, w = (scores - least) / span, np.ones_like(scores)
-    if clusters is not None:
-        x, w = cluster_means(x, w, np.asarray(clusters))
+    x, w, units = (scores - least) / span, np.ones_like(scores), table.units.astype(np.float64)
+    if table.lots is not None:
+        x, w = cluster_means(x, units, table.lots)
+        units = np.ones_like(x)
     weights = None if np.all(w == w[0]) else w / w.max()
     # an unseen unit scores 0 or 1: such as score more or less are near the requirement, where units were seen
     if upper:
-        bound = upper_mean_bound(x, confidence, weights, unseen=max((1.0 - least) / span, float(x.max())))
+        unseen = max((1.0 - least) / span, float(x.max()))
+        bound = upper_mean_bound(x, confidence, weights, unseen=unseen, repeats=units)
     else:
-        bound = lower_mean_bound(x, confidence, weights, unseen=min(-least / span, float(x.min())))
+        unseen = min(-least / span, float(x.min()))
+        bound = lower_mean_bound(x, confidence, weights, unseen=unseen, repeats=units)
     return min(max(bound * span + least, 0.0), 1.0), SCORES
 
 
-def _bound_of_scrambles(scores: Floats, confidence: float, scrambles: int, *, upper: bool) -> tuple[float, str]:
+def _bounds(table: Frequencies, complies: Floats, confidence: float) -> Estimate:
+    """One-sided bounds on the share of units of which each complies or not."""
+    if table.lots is None:
+        return binomial_estimate(int(table.units @ complies), table.total, confidence)
+    return mean_of_clusters(complies, table.lots, confidence, repeats=table.units)
+
+
+def _bound_of_scrambles(table: Frequencies, scores: Floats, confidence: float, *, upper: bool) -> tuple[float, str]:
     """The same from the spread of scrambles; where few units fail or comply, no better than of independent units."""
-    spread = mean_of_replicates(means_of_scrambles(scores, scrambles), confidence)
-    bound = spread.high if upper else spread.low
-    complying = float(scores.sum())
-    method = spread.method
-    if min(complying, scores.size - complying) < FEW * scrambles:
-        plain, _ = _mean_bound(scores, confidence, None, None, upper=upper)
-        bound = max(bound, plain) if upper else min(bound, plain)
-        method = FEW_UNITS
+    means = table.means(scores)
+    if not table.values[:, DRAWS].any():
+        found = share_of_replicates(np.clip(means, 0.0, 1.0), table.total // len(means), confidence)
+        return (found.high if upper else found.low), found.method
+    spread = mean_of_replicates(means, confidence)
+    bound, method = spread.high if upper else spread.low, spread.method
+    complying = float(table.units @ scores)
+    if min(complying, table.total - complying) < FEW * len(means):
+        plain, _ = _mean_bound(replace(table, groups=ALONE), scores, confidence, upper=upper)
+        bound, method = (max(bound, plain) if upper else min(bound, plain)), FEW_UNITS
     return min(max(bound, 0.0), 1.0), method

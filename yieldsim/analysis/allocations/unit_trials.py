@@ -30,7 +30,7 @@ from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.estimate.intervals import Estimate, binomial_estimate, mean_of_clusters
 from yieldsim.estimate.unit_completion import STAGES, Sampling, UnitCompletion
-from yieldsim.estimate.unit_yield import unit_yield, yield_scores
+from yieldsim.estimate.unit_yield import scores_of, unit_yield
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -274,14 +274,7 @@ class Trials:
         return mean_difference(self._scores(trial) - self._scores(self.stated), self.clusters, self.confidence)
 
     def _scores(self, trial: Trial) -> FloatArray:
-        u, s = trial.units, trial.units.sampling
-        low, high = np.atleast_2d(u.low), np.atleast_2d(u.high)
-        limit = self.required - _ROUNDING
-        if s is None:
-            return np.asarray((0.5 * (low + high)).min(axis=0) >= limit, dtype=np.float64)
-        halves = s.halves.reshape(2, *low.shape)
-        counts = np.broadcast_to(s.counts, low.shape).min(axis=0)
-        return yield_scores(low, high, halves, np.atleast_2d(s.standard_error), counts, limit)[1]
+        return scores_of(trial.units, self.required)[1]
 
     def _best(self, failing: Flags) -> Estimate:
         """Unit yield if all that are not settled as failing complied."""

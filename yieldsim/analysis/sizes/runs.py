@@ -15,9 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.analysis.cell import CellAnswer, unit_share
 from yieldsim.analysis.mission import Plan, over_the_mission, plan_of
-from yieldsim.analysis.running import joint_completion, run_cells
+from yieldsim.analysis.running import CellAnswer, joint_completion, run_cells, unit_share
 from yieldsim.analysis.stress import DeratingCheck, check_deratings, within_shares
 from yieldsim.analysis.verdict import MET, Judged, Verdict, judged, more_units, overall, percent
 from yieldsim.design.schema import Design
@@ -25,6 +24,7 @@ from yieldsim.engine.columns import Condition
 from yieldsim.engine.execution import Inline, Mapper, Progress
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
+from yieldsim.estimate.frequencies import Frequencies
 from yieldsim.estimate.intervals import Estimate, mean_of_clusters, success_run_trials
 from yieldsim.estimate.quantiles import quantile_estimate
 from yieldsim.kernel import layout as at
@@ -319,7 +319,9 @@ def _deratings(
         for condition, answer in zip(part.conditions, answers, strict=True):
             shares[condition] = within_shares(design, answer.tally, answer.supply)
     listed = [shares[condition] for condition in plan.conditions]
-    checks, rules = check_deratings(design, plan.conditions, listed, _lots(probe, some), confidence)
+    lots = _lots(probe, some)
+    tables = [[Frequencies.in_lots(shares_of_rule, lots) for shares_of_rule in cell] for cell in listed]
+    checks, rules = check_deratings(design, plan.conditions, tables, confidence)
     least = tuple(min(float(cell[k].mean()) for cell in listed) for k in range(len(design.deratings)))
     return checks, rules, least, (some, many)
 
