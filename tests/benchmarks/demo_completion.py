@@ -42,9 +42,8 @@ from yieldsim.engine.lines import join_lines, line_of, run_lines
 from yieldsim.engine.response import Response
 from yieldsim.engine.settings import Settings
 from yieldsim.estimate.frequencies import SCRAMBLES as SCRAMBLED
-from yieldsim.estimate.frequencies import Frequencies
+from yieldsim.estimate.frequencies import Frequencies, share_of_units
 from yieldsim.estimate.intervals import binomial_estimate, mean_of_clusters
-from yieldsim.estimate.scrambled import share_of_points
 from yieldsim.estimate.unit_completion import join_blocks
 from yieldsim.kernel import layout as at
 from yieldsim.population.points import coordinate
@@ -113,7 +112,9 @@ def counted_points(cell: str, repeat: int, units: int) -> Answer:
     names = [coordinate(d.name, d.level, max(d.attempt, 0)) for d in response.dimensions]
     points = population.coordinates(names, np.arange(units))
     _, codes = response.respond(points, Condition(temperature, age))
-    found = share_of_points(codes[:, at.OUTCOME] == at.COMPLETE, SCRAMBLES, EACH_BOUND)
+    complete = codes[:, at.OUTCOME] == at.COMPLETE
+    table = Frequencies.of(complete, SCRAMBLED, np.arange(len(complete)) % SCRAMBLES)
+    found = share_of_units(table, EACH_BOUND)
     return found.value, found.low, found.high, units
 
 

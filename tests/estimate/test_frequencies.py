@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from yieldsim.estimate.dirichlet import condense
 from yieldsim.estimate.frequencies import ALONE, LOTS, SCRAMBLES, Frequencies, ratio_of_units, share_of_units
 from yieldsim.estimate.intervals import clopper_pearson_bounds, mean_of_clusters
-from yieldsim.estimate.scrambled import share_of_points
+from yieldsim.estimate.replicates import share_of_replicates
+from yieldsim.estimate.scrambled import means_of_scrambles
 from yieldsim.estimate.unit_completion import combine_strata
 from yieldsim.estimate.unit_yield import score_rows, unit_yield, yield_of_units
 
@@ -65,7 +66,7 @@ def test_shares_and_bounds_are_those_of_the_units_one_by_one(units):
 def test_points_of_scrambles_are_averaged_scramble_by_scramble():
     shares = np.random.default_rng(5).binomial(EACH, 0.8, 256) / EACH
     found = share_of_units(Frequencies.of(shares, SCRAMBLES, np.arange(256) % 16), 0.95)
-    assert found == share_of_points(shares, 16, 0.95)
+    assert found == share_of_replicates(means_of_scrambles(shares, 16), 16, 0.95)
 
 
 def test_units_that_all_comply_are_a_success_run():

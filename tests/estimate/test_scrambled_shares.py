@@ -16,13 +16,11 @@ from yieldsim.estimate.replicates import (
     effective_number,
     exact_bounds,
     mean_of_replicates,
-    share_of_replicates,
 )
 from yieldsim.estimate.scrambled import (
     FEW_IN_STRATUM,
     means_of_scrambles,
     ratio_of_means,
-    share_of_points,
     share_of_strata,
 )
 from yieldsim.estimate.unit_yield import FEW_UNITS, Sampling, unit_yield
@@ -42,12 +40,6 @@ def in_turn(seed, log2_points, dimensions):
 def test_point_i_is_of_scramble_i_mod_r():
     values = np.array([0.0, 1.0, 2.0, 10.0, 11.0, 12.0])
     np.testing.assert_array_equal(means_of_scrambles(values, 3), [5.0, 6.0, 7.0])
-
-
-def test_a_share_is_that_of_its_replicates():
-    values = np.random.default_rng(4).random(64)
-    found = share_of_points(values, 4)
-    assert found == share_of_replicates(values.reshape(16, 4).mean(axis=0), 16)
 
 
 @pytest.mark.parametrize(("parts", "number"), [([1, 1, 1, 1], 4.0), ([5, 0, 0], 1.0), ([3, 1], 1.6), ([0, 0], 0.0)])
@@ -162,8 +154,8 @@ def test_unit_yield_with_few_failing_units_is_that_of_independent_units():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: share_of_points(np.ones(30), R), "30 points for 16 scrambles: as many in each of two or more are"),
-        (lambda: share_of_points(np.ones(30), 1), "30 points for 1 scrambles: as many in each of two or more are"),
+        (lambda: means_of_scrambles(np.ones(30), R), "30 points for 16 scrambles: as many in each of two or more are"),
+        (lambda: means_of_scrambles(np.ones(30), 1), "30 points for 1 scrambles: as many in each of two or more are"),
         (
             lambda: share_of_strata(np.ones((32, 1)), np.ones((32, 1)), np.ones((32, 1)), [3], R),
             "asked = (3,): powers of two up to 2 are needed",

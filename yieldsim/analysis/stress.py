@@ -35,7 +35,7 @@ _STRESSES = {
 _DIODES = ("rectifier.current", "rectifier.reverse")
 _MIDDLES = (np.arange(256) + 0.5) / 256
 SUPPLY = "radio_supply_V"  # regulated voltages among the histograms of a tally; no column of the kernel holds them
-_SUPPLIES = Counted(-1, 0.0, 20.0, 20000)
+_SUPPLIES = Counted(-1, 0.0, 50.0, 50000)
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,6 @@ Floats = NDArray[np.float64]
 
 PAIRED = "bounds on the mean of paired differences (Dirichlet reweighting with one unseen worst case)"
 SAME = "the same computation twice"
-_ROUNDING = 1e-12
 
 
 def mean_difference(

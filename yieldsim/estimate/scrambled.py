@@ -21,7 +21,6 @@ from yieldsim.estimate.replicates import (
     effective_number,
     exact_bounds,
     mean_of_replicates,
-    share_of_replicates,
 )
 
 FEW_IN_STRATUM = (
@@ -44,27 +43,6 @@ def means_of_scrambles(values: ArrayLike, scrambles: int) -> Floats:
     if scrambles < 2 or x.shape[0] == 0 or x.shape[0] % scrambles:
         raise ValueError(f"{x.shape[0]} points for {scrambles} scrambles: as many in each of two or more are needed")
     return np.asarray(x.reshape(-1, scrambles, *x.shape[1:]).mean(axis=0))
-
-
-def share_of_points(values: ArrayLike, scrambles: int, confidence: float = 0.95) -> Estimate:
-    """Mean of a share that each point has, with one-sided bounds.
-
-    Parameters
-    ----------
-    values : (n,) array_like
-        Share of each point, in [0, 1].
-    scrambles : int
-        R, a divisor of n.
-    confidence : float
-        Confidence of each bound, between 0.5 and 1.
-
-    Raises
-    ------
-    ValueError
-        As `means_of_scrambles` and `share_of_replicates`.
-    """
-    means = means_of_scrambles(values, scrambles)
-    return share_of_replicates(np.clip(means, 0.0, 1.0), np.size(values) // scrambles, confidence)
 
 
 def ratio_of_means(
